@@ -1,0 +1,1 @@
+//! Settings, spool, ledger, child processes, supervisor, events, health. Does I/O.

@@ -1,0 +1,1 @@
+//! From files to acquisitions: settle, claim, read. Does I/O; the only room that assembles an `Acquisition`.

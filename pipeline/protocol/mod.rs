@@ -1,0 +1,1 @@
+//! The physicist's profile: what was written, what it means, and the rules run on an acquisition. Pure.

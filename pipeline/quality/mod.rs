@@ -1,0 +1,1 @@
+//! Image quality measured in numbers that a profile can limit. Pure.

@@ -1,0 +1,1 @@
+//! From R2* to LIC: calibration, uncertainty, measuring range, course over time. Pure.

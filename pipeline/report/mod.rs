@@ -1,0 +1,1 @@
+//! The result document, pictures, pages and DICOM objects. Composing is pure.

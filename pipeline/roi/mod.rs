@@ -1,0 +1,1 @@
+//! The liver: found automatically, supplied or amended. Pure.

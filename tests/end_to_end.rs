@@ -1,0 +1,1 @@
+//! Whole studies through every stage.
