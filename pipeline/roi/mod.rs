@@ -1,1 +1,5 @@
 //! The liver: found automatically, supplied or amended. Pure.
+
+mod region;
+
+pub use region::{ExcludedCount, Exclusion, Region, RegionMeasures, SliceStatistics, dice};

@@ -1,0 +1,55 @@
+//! What a profile asks of the liver region.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Limits on the liver region. Below the sizes there is no number; beyond the others a person must look.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct RegionLimits {
+    /// Smallest area of the region in its largest slice, mm². Below it there is no number. The trade's
+    /// smallest region of interest is 1 cm² (common practice, no source).
+    pub min_area_mm2: f64,
+    /// Smallest volume, ml, where the slice spacing is known. Below it there is no number.
+    pub min_volume_ml: f64,
+    /// Fewest voxels. Below it there is no number.
+    pub min_voxels: usize,
+    /// Fewest slices with part of the region.
+    pub min_slices: usize,
+    /// Smallest share of the trunk's cross-section, over the slices that hold part of the region.
+    pub min_body_share: f64,
+    /// Largest share of the trunk's cross-section.
+    pub max_body_share: f64,
+    /// Largest robust coefficient of variation of R2* inside the region beyond what noise explains.
+    pub max_heterogeneity: f64,
+    /// Largest share of the variance of ln R2* that a split into two classes explains. 0.64 for one normal
+    /// population; near 1 for two separate ones.
+    pub max_bimodality: f64,
+    /// Largest relative difference between the medians of the right and left parts.
+    pub max_lobe_difference: f64,
+    /// Largest relative change of the median when the region is eroded or dilated by one voxel.
+    pub max_instability: f64,
+    /// Smallest agreement (Dice) between two independent starts. Below it a person must look.
+    pub min_agreement: f64,
+    /// Agreement below which there is no number.
+    pub stop_agreement: f64,
+}
+
+impl Default for RegionLimits {
+    fn default() -> Self {
+        Self {
+            min_area_mm2: 400.0,
+            min_volume_ml: 4.0,
+            min_voxels: 100,
+            min_slices: 1,
+            min_body_share: 0.06,
+            max_body_share: 0.55,
+            max_heterogeneity: 0.35,
+            max_bimodality: 0.82,
+            max_lobe_difference: 0.25,
+            max_instability: 0.05,
+            min_agreement: 0.85,
+            stop_agreement: 0.5,
+        }
+    }
+}
