@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 
 /// The rooms in order of flow: a room imports only from those before it.
 const ROOMS: [&str; 12] = [
-    "study", "phantom", "intake", "protocol", "fit", "roi", "quality", "reading", "report", "review", "daemon", "commands",
+    "study", "phantom", "intake", "protocol", "fit", "roi", "quality", "reading", "report", "review", "daemon",
+    "commands",
 ];
 
 /// Arrows that the order allows but the design forbids: a mistake in one must not sit on both sides of a
@@ -31,8 +32,21 @@ const PURE: [&str; 6] = ["study", "protocol", "fit", "roi", "quality", "reading"
 
 /// What a pure room must not name.
 const IMPURE: [&str; 15] = [
-    "std::fs", "std::net", "std::env", "std::process", "std::time", "std::thread::sleep", "SystemTime", "Instant::",
-    "Zoned::now", "Timestamp::now", "tracing::", "tokio::", "println!", "eprintln!", "rusqlite::",
+    "std::fs",
+    "std::net",
+    "std::env",
+    "std::process",
+    "std::time",
+    "std::thread::sleep",
+    "SystemTime",
+    "Instant::",
+    "Zoned::now",
+    "Timestamp::now",
+    "tracing::",
+    "tokio::",
+    "println!",
+    "eprintln!",
+    "rusqlite::",
 ];
 
 fn root() -> PathBuf {
@@ -70,14 +84,15 @@ fn shown(path: &Path) -> String {
 
 /// The rooms a file names: in `crate::room` and in grouped `use crate::{room::…, room}` imports.
 fn imported_rooms(code: &str) -> Vec<&'static str> {
-    let grouped: Vec<&str> =
-        code.split("use crate::{").skip(1).filter_map(|rest| rest.split(';').next()).collect();
+    let grouped: Vec<&str> = code.split("use crate::{").skip(1).filter_map(|rest| rest.split(';').next()).collect();
     ROOMS
         .into_iter()
         .filter(|room| {
             let direct = [format!("crate::{room}::"), format!("crate::{room};"), format!("crate::{room} as ")];
             let in_group = |group: &&str| {
-                group.split([',', '{', '}', ' ', '\n']).any(|word| word == *room || word.starts_with(&format!("{room}::")))
+                group
+                    .split([',', '{', '}', ' ', '\n'])
+                    .any(|word| word == *room || word.starts_with(&format!("{room}::")))
             };
             direct.iter().any(|d| code.contains(d)) || grouped.iter().any(in_group)
         })
