@@ -1,1 +1,3 @@
 //! From files to acquisitions: settle, claim, read. Does I/O; the only room that assembles an `Acquisition`.
+
+pub mod durable;

@@ -1,1 +1,3 @@
-//! Tests of the daemon room.
+//! The service around the measurement: settings, child processes, the ledger, restarts.
+
+mod settings;

@@ -1,0 +1,316 @@
+//! The site file: where things are, what is measured how, and the limits of every process.
+
+use serde::{Deserialize, Serialize, de::DeserializeOwned};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// A configuration file as it was read: its name for messages and digests, and its text.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Document {
+    /// As the site file names it, or the embedded name.
+    pub name: String,
+    /// Its text.
+    pub text: String,
+}
+
+/// Everything a site sets, checked. [`Site::load`] reads it from a file; [`Site::shipped`] needs none.
+#[derive(Clone, Debug)]
+pub struct Site {
+    /// Where files come from and go to.
+    pub folders: Folders,
+    /// Profile documents, in the order the site names them.
+    pub profiles: Vec<Document>,
+    /// Calibrations; `None` where those shipped in the program apply.
+    pub calibrations: Option<Document>,
+    /// Follow-up rules; `None` where those shipped in the program apply.
+    pub follow_up: Option<Document>,
+    /// What becomes of the sender's files once our copy is durable.
+    pub sender_files: SenderFiles,
+    /// How long inputs are kept.
+    pub archive_days: u32,
+    /// When a delivery is taken.
+    pub settle: Settle,
+    /// Limits of the analysing process.
+    pub child: ChildLimits,
+}
+
+/// Where files come from and go to, absolute.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Folders {
+    /// Watched folders.
+    pub drop: Vec<PathBuf>,
+    /// Deliveries under way.
+    pub spool: PathBuf,
+    /// One folder for each result.
+    pub outbox: PathBuf,
+    /// Inputs of finished deliveries.
+    pub archive: PathBuf,
+    /// Deliveries that gave no result.
+    pub quarantine: PathBuf,
+    /// Ledger, health file, metrics.
+    pub state: PathBuf,
+    /// Where delivered folders are moved, if they are.
+    pub taken: Option<PathBuf>,
+    /// Name of the file that shows a drop folder is mounted.
+    pub marker: Option<String>,
+}
+
+/// What becomes of the sender's files.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SenderFiles {
+    /// They stay where they were put.
+    #[default]
+    Leave,
+    /// They are moved to `folders.taken` once our copy is durable.
+    Move,
+}
+
+/// When a delivery is taken.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Settle {
+    /// Seconds between two looks at the drop folders.
+    pub scan_s: f64,
+    /// Seconds without a change after which a complete delivery is taken.
+    pub quiet_s: f64,
+    /// Seconds without a change after which an incomplete one is taken.
+    pub incomplete_s: f64,
+    /// Seconds between two looks for late files in a folder that was taken.
+    pub recheck_s: f64,
+}
+
+impl Default for Settle {
+    fn default() -> Self {
+        Self { scan_s: 1.0, quiet_s: 5.0, incomplete_s: 60.0, recheck_s: 30.0 }
+    }
+}
+
+/// Limits of the process that reads and measures one delivery. It sets them on itself before it reads a
+/// byte, each clamped to what it inherited.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ChildLimits {
+    /// Address space in MiB.
+    pub memory_mb: u64,
+    /// Processor seconds.
+    pub cpu_s: u64,
+    /// Seconds by the clock, kept by the parent.
+    pub wall_s: f64,
+    /// Seconds a single file may be in flight, kept by the parent.
+    pub file_s: f64,
+    /// Largest file it may write, in MiB.
+    pub output_mb: u64,
+    /// Threads it computes with.
+    pub threads: usize,
+    /// Deliveries measured at the same time.
+    pub at_once: usize,
+}
+
+impl Default for ChildLimits {
+    fn default() -> Self {
+        Self { memory_mb: 4096, cpu_s: 300, wall_s: 180.0, file_s: 20.0, output_mb: 1024, threads: 2, at_once: 1 }
+    }
+}
+
+/// The site file as it is written.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    #[serde(default)]
+    folders: WrittenFolders,
+    profiles: Option<Vec<String>>,
+    calibrations: Option<String>,
+    follow_up: Option<String>,
+    #[serde(default)]
+    sender_files: SenderFiles,
+    archive_days: Option<u32>,
+    #[serde(default)]
+    settle: Settle,
+    #[serde(default)]
+    child: ChildLimits,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenFolders {
+    drop: Option<Vec<PathBuf>>,
+    spool: Option<PathBuf>,
+    outbox: Option<PathBuf>,
+    archive: Option<PathBuf>,
+    quarantine: Option<PathBuf>,
+    state: Option<PathBuf>,
+    taken: Option<PathBuf>,
+    marker: Option<String>,
+}
+
+/// A configuration file that cannot be used: one line for each fault, `FILE:LINE:COL: what`.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{}", .0.join("\n"))]
+pub struct SettingsError(pub Vec<String>);
+
+impl SettingsError {
+    fn at(file: &str, what: impl std::fmt::Display) -> Self {
+        Self(vec![format!("{file}:1:1: {what}")])
+    }
+}
+
+/// Parses a YAML document strictly: unknown and repeated keys are errors, `yes` is not a boolean, and the
+/// message begins `FILE:LINE:COL`.
+pub fn parse_yaml<T: DeserializeOwned>(file: &str, text: &str) -> Result<T, SettingsError> {
+    let options = serde_yaml::options! { strict_booleans: true };
+    serde_yaml::from_str_with_options(text, options).map_err(|error| {
+        let (line, column) = error.location().map_or((1, 1), |at| (at.line().max(1), at.column().max(1)));
+        let text = error.without_snippet().to_string();
+        SettingsError(vec![format!("{file}:{line}:{column}: {}", without_place(&text))])
+    })
+}
+
+/// The parser repeats the place after its sentence and names its own options; neither helps the reader.
+fn without_place(text: &str) -> &str {
+    let text = text.lines().next().unwrap_or(text);
+    let text = text.split(" at line ").next().unwrap_or(text);
+    text.split(", set DuplicateKeyPolicy").next().unwrap_or(text)
+}
+
+/// Line and column, from 1, of the last part of a dotted key; where the key is absent, the start.
+fn place_of(text: &str, key: &str) -> (usize, usize) {
+    let name = key.rsplit('.').next().unwrap_or(key);
+    for (index, line) in text.lines().enumerate() {
+        let line = line.split('#').next().unwrap_or(line);
+        let starts = |at: usize| !line[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_');
+        if let Some(at) = line.find(&format!("{name}:")).filter(|&at| starts(at)) {
+            return (index + 1, line[..at].chars().count() + 1);
+        }
+    }
+    (1, 1)
+}
+
+impl Site {
+    /// Reads a site file and what it names. Relative paths are relative to the file.
+    pub fn load(path: &Path) -> Result<Self, SettingsError> {
+        let file = path.display().to_string();
+        let text = fs::read_to_string(path).map_err(|error| SettingsError::at(&file, error))?;
+        let absolute = std::path::absolute(path).map_err(|error| SettingsError::at(&file, error))?;
+        let base = absolute.parent().unwrap_or(Path::new("/"));
+        let written: Written = parse_yaml(&file, &text)?;
+        Self::resolve(&file, &text, written, base)
+    }
+
+    /// The shipped profiles, calibrations and defaults, with working folders below `base`.
+    pub fn shipped(base: &Path) -> Self {
+        let written = WrittenFolders::default();
+        Self {
+            folders: written.resolve(base),
+            profiles: Vec::new(),
+            calibrations: None,
+            follow_up: None,
+            sender_files: SenderFiles::default(),
+            archive_days: ARCHIVE_DAYS,
+            settle: Settle::default(),
+            child: ChildLimits::default(),
+        }
+    }
+
+    fn resolve(file: &str, text: &str, written: Written, base: &Path) -> Result<Self, SettingsError> {
+        let mut faults = Vec::new();
+        let mut fault = |key: &str, what: String| {
+            let (line, column) = place_of(text, key);
+            faults.push(format!("{file}:{line}:{column}: `{key}` {what}"));
+        };
+        let settle = written.settle;
+        for (key, value) in [
+            ("settle.scan_s", settle.scan_s),
+            ("settle.quiet_s", settle.quiet_s),
+            ("settle.incomplete_s", settle.incomplete_s),
+            ("settle.recheck_s", settle.recheck_s),
+            ("child.wall_s", written.child.wall_s),
+            ("child.file_s", written.child.file_s),
+        ] {
+            if !(value.is_finite() && value > 0.0 && value < 1e7) {
+                fault(key, format!("is {value}; it must be a number of seconds above 0"));
+            }
+        }
+        if settle.incomplete_s < settle.quiet_s {
+            fault("settle.incomplete_s", "must not be shorter than `settle.quiet_s`".to_owned());
+        }
+        for (key, value) in [("child.threads", written.child.threads), ("child.at_once", written.child.at_once)] {
+            if !(1..=1024).contains(&value) {
+                fault(key, format!("is {value}; it must be 1 to 1024"));
+            }
+        }
+        if written.child.memory_mb < 256 {
+            fault("child.memory_mb", format!("is {}; the program itself needs 256", written.child.memory_mb));
+        }
+        if written.sender_files == SenderFiles::Move && written.folders.taken.is_none() {
+            fault("sender_files", "`move` needs `folders.taken`, the folder to move them to".to_owned());
+        }
+        if written.folders.marker.as_deref().is_some_and(|name| name.is_empty() || name.contains('/')) {
+            fault("folders.marker", "must be a plain file name".to_owned());
+        }
+        let mut read = |key: &str, name: &str| {
+            fs::read_to_string(base.join(name))
+                .map(|text| Document { name: name.to_owned(), text })
+                .map_err(|error| fault(key, format!("names `{name}`, which cannot be read: {error}")))
+                .ok()
+        };
+        let mut profiles = Vec::new();
+        for name in written.profiles.unwrap_or_default() {
+            profiles.extend(read("profiles", &name));
+        }
+        let calibrations = written.calibrations.as_deref().and_then(|name| read("calibrations", name));
+        let follow_up = written.follow_up.as_deref().and_then(|name| read("follow_up", name));
+        if !faults.is_empty() {
+            return Err(SettingsError(faults));
+        }
+        Ok(Self {
+            folders: written.folders.resolve(base),
+            profiles,
+            calibrations,
+            follow_up,
+            sender_files: written.sender_files,
+            archive_days: written.archive_days.unwrap_or(ARCHIVE_DAYS),
+            settle,
+            child: written.child,
+        })
+    }
+}
+
+/// Ten years, a common retention time for medical records; common practice, no source.
+const ARCHIVE_DAYS: u32 = 3650;
+
+impl WrittenFolders {
+    fn resolve(self, base: &Path) -> Folders {
+        let at = |path: Option<PathBuf>, name: &str| base.join(path.unwrap_or_else(|| PathBuf::from(name)));
+        Folders {
+            drop: self.drop.unwrap_or_else(|| vec![PathBuf::from("drop")]).iter().map(|p| base.join(p)).collect(),
+            spool: at(self.spool, "spool"),
+            outbox: at(self.outbox, "outbox"),
+            archive: at(self.archive, "archive"),
+            quarantine: at(self.quarantine, "quarantine"),
+            state: at(self.state, "state"),
+            taken: self.taken.map(|path| base.join(path)),
+            marker: self.marker,
+        }
+    }
+}
+
+impl Settle {
+    /// Time between two scans.
+    pub fn scan(&self) -> Duration {
+        Duration::from_secs_f64(self.scan_s)
+    }
+    /// Quiet time of a complete delivery.
+    pub fn quiet(&self) -> Duration {
+        Duration::from_secs_f64(self.quiet_s)
+    }
+    /// Quiet time of an incomplete delivery.
+    pub fn incomplete(&self) -> Duration {
+        Duration::from_secs_f64(self.incomplete_s)
+    }
+    /// Time between two looks for late files.
+    pub fn recheck(&self) -> Duration {
+        Duration::from_secs_f64(self.recheck_s)
+    }
+}
