@@ -19,12 +19,8 @@ pub struct Document {
 pub struct Site {
     /// Where files come from and go to.
     pub folders: Folders,
-    /// Profile documents, in the order the site names them.
-    pub profiles: Vec<Document>,
-    /// Calibrations; `None` where those shipped in the program apply.
-    pub calibrations: Option<Document>,
-    /// Follow-up rules; `None` where those shipped in the program apply.
-    pub follow_up: Option<Document>,
+    /// What is measured how.
+    pub documents: Documents,
     /// What becomes of the sender's files once our copy is durable.
     pub sender_files: SenderFiles,
     /// How long inputs are kept.
@@ -33,6 +29,18 @@ pub struct Site {
     pub settle: Settle,
     /// Limits of the analysing process.
     pub child: ChildLimits,
+}
+
+/// The texts that decide what is measured how. A child process gets them from its parent, so that both see
+/// the same whatever happens to the files meanwhile.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Documents {
+    /// Profiles, in the order the site names them; none where those shipped in the program apply.
+    pub profiles: Vec<Document>,
+    /// Calibrations; `None` where those shipped in the program apply.
+    pub calibrations: Option<Document>,
+    /// Follow-up rules; `None` where those shipped in the program apply.
+    pub follow_up: Option<Document>,
 }
 
 /// Where files come from and go to, absolute.
@@ -203,9 +211,7 @@ impl Site {
         let written = WrittenFolders::default();
         Self {
             folders: written.resolve(base),
-            profiles: Vec::new(),
-            calibrations: None,
-            follow_up: None,
+            documents: Documents::default(),
             sender_files: SenderFiles::default(),
             archive_days: ARCHIVE_DAYS,
             settle: Settle::default(),
@@ -266,9 +272,7 @@ impl Site {
         }
         Ok(Self {
             folders: written.folders.resolve(base),
-            profiles,
-            calibrations,
-            follow_up,
+            documents: Documents { profiles, calibrations, follow_up },
             sender_files: written.sender_files,
             archive_days: written.archive_days.unwrap_or(ARCHIVE_DAYS),
             settle,

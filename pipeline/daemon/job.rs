@@ -1,0 +1,196 @@
+//! What the parent asks of a child process, and what the child says while it works: one JSON object a line.
+
+use super::settings::{ChildLimits, Documents};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::ffi::OsString;
+use std::fmt::Write as _;
+use std::os::unix::ffi::{OsStrExt as _, OsStringExt as _};
+use std::path::{Path, PathBuf};
+
+/// One piece of work, sent on the child's standard input.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Job {
+    /// What to do.
+    pub task: Task,
+    /// Folders, files or archives to read.
+    pub inputs: Vec<ForeignPath>,
+    /// The only folder the child may write to; it exists and is empty.
+    pub out: ForeignPath,
+    /// Files not to be opened, each with the reason.
+    pub set_aside: Vec<SetAside>,
+    /// Limits the child sets on itself.
+    pub limits: ChildLimits,
+    /// Profiles and rules, as the parent checked them.
+    pub documents: Documents,
+    /// The process it must not outlive.
+    pub parent: i32,
+}
+
+/// What a child is asked to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Task {
+    /// Read, measure, write the results to `out`.
+    Measure,
+    /// Read only, and say whether anything is still missing.
+    Survey,
+}
+
+/// A file that is not opened again.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SetAside {
+    /// The file, as the child announced it.
+    pub path: ForeignPath,
+    /// What happened when it was open, for a person.
+    pub reason: String,
+}
+
+/// What a child says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "say")]
+pub enum Said {
+    /// Its limits are set; what of the kernel's fences holds.
+    Fenced {
+        /// Landlock confines its file access.
+        landlock: bool,
+        /// A system-call filter is in place.
+        seccomp: bool,
+    },
+    /// It is about to open this file.
+    Opening {
+        /// The file.
+        path: ForeignPath,
+    },
+    /// It is done with this file.
+    Done {
+        /// The file.
+        path: ForeignPath,
+    },
+    /// It reached a stage.
+    Stage {
+        /// The stage.
+        name: String,
+        /// Acquisitions finished.
+        done: usize,
+        /// Acquisitions in all.
+        total: usize,
+    },
+    /// It found these patients and waits for [`HISTORY_READY`] before it goes on.
+    Patients {
+        /// Each patient once.
+        patients: Vec<PatientKey>,
+    },
+    /// What a survey saw.
+    Surveyed {
+        /// Acquisitions found.
+        acquisitions: usize,
+        /// What is missing, in plain words; empty where every position has every echo.
+        missing: Vec<String>,
+    },
+    /// Something panicked here; the payload is not told.
+    Panicked {
+        /// File, line and column in the program.
+        place: String,
+    },
+    /// It could not go on for a reason that is not the input's, such as a full disk.
+    Failed {
+        /// What and where.
+        message: String,
+    },
+    /// Everything is written.
+    Finished {
+        /// Acquisitions written.
+        acquisitions: usize,
+    },
+}
+
+/// The line the parent sends once `history.jsonl` is in the child's folder.
+pub const HISTORY_READY: &str = "history";
+
+/// Name of the file with earlier readings, in the child's folder.
+pub const HISTORY_FILE: &str = "history.jsonl";
+
+/// Who an earlier reading belongs to.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct PatientKey {
+    /// Issuer of Patient ID.
+    pub issuer: Option<String>,
+    /// Patient ID.
+    pub id: String,
+}
+
+/// A path whose name may be any bytes. In JSON everything but plain ASCII is `%XX`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ForeignPath(pub PathBuf);
+
+impl ForeignPath {
+    /// The path itself.
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl From<&Path> for ForeignPath {
+    fn from(path: &Path) -> Self {
+        Self(path.to_path_buf())
+    }
+}
+
+/// A path as plain ASCII, reversible.
+pub fn escape(path: &Path) -> String {
+    let mut text = String::new();
+    for &byte in path.as_os_str().as_bytes() {
+        if (byte.is_ascii_graphic() || byte == b' ') && byte != b'%' {
+            text.push(char::from(byte));
+        } else {
+            // Writing to a String cannot fail.
+            let _ = write!(text, "%{byte:02X}");
+        }
+    }
+    text
+}
+
+fn unescape(text: &str) -> Option<PathBuf> {
+    let mut bytes = Vec::with_capacity(text.len());
+    let mut rest = text.as_bytes();
+    while let [first, tail @ ..] = rest {
+        rest = tail;
+        if *first == b'%' {
+            let digits = std::str::from_utf8(tail.get(..2)?).ok()?;
+            bytes.push(u8::from_str_radix(digits, 16).ok()?);
+            rest = &tail[2..];
+        } else {
+            bytes.push(*first);
+        }
+    }
+    Some(PathBuf::from(OsString::from_vec(bytes)))
+}
+
+impl Serialize for ForeignPath {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(&escape(&self.0))
+    }
+}
+
+impl<'de> Deserialize<'de> for ForeignPath {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        unescape(&text).map(Self).ok_or_else(|| serde::de::Error::custom("a path with a broken escape"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn any_file_name_survives_the_line_between_the_processes() {
+        for bytes in [b"/a/b.dcm".to_vec(), b"/x/\n\"%41\xff\xc3\xa9 \\".to_vec(), (1..=255).collect()] {
+            let path = ForeignPath(PathBuf::from(OsString::from_vec(bytes)));
+            let line = serde_json::to_string(&path).unwrap();
+            assert!(line.is_ascii() && !line.contains('\n'));
+            assert_eq!(serde_json::from_str::<ForeignPath>(&line).unwrap(), path);
+        }
+        assert!(serde_json::from_str::<ForeignPath>("\"%4\"").is_err());
+    }
+}

@@ -1,0 +1,159 @@
+//! The parent of a child process, against children that misbehave in every way. Each is a shell script that
+//! speaks the child's language.
+
+use siderolog::daemon::job::{Job, PatientKey, Said, Task};
+use siderolog::daemon::runner::{Desk, Ended, RunError, Runner};
+use siderolog::daemon::settings::{ChildLimits, Documents};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+struct Bench {
+    root: tempfile::TempDir,
+    cancelled: AtomicBool,
+    patients: Vec<PatientKey>,
+    heard: Vec<Said>,
+}
+
+impl Desk for Bench {
+    fn attempt(&mut self, number: usize) -> io::Result<PathBuf> {
+        let path = self.root.path().join(format!("attempt-{number}"));
+        std::fs::create_dir(&path)?;
+        Ok(path)
+    }
+    fn history(&mut self, patients: &[PatientKey], path: &Path) -> io::Result<()> {
+        self.patients.extend_from_slice(patients);
+        std::fs::write(path, "{}\n")
+    }
+    fn heard(&mut self, said: &Said) {
+        self.heard.push(said.clone());
+    }
+    fn cancelled(&self) -> bool {
+        self.cancelled.load(Ordering::Relaxed)
+    }
+}
+
+fn bench() -> Bench {
+    Bench {
+        root: tempfile::tempdir().unwrap(),
+        cancelled: AtomicBool::new(false),
+        patients: Vec::new(),
+        heard: Vec::new(),
+    }
+}
+
+/// `$job` holds the job; `open F`, `done F`, `finish` speak.
+const WORDS: &str = r#"
+read -r job
+open() { echo "{\"say\":\"opening\",\"path\":\"$1\"}"; }
+done_() { echo "{\"say\":\"done\",\"path\":\"$1\"}"; }
+finish() { echo '{"say":"finished","acquisitions":1}'; exit 0; }
+aside() { case "$job" in *"{\"path\":\"$1\""*) return 0;; esac; return 1; }
+single() { case "$job" in *'"threads":1,'*) return 0;; esac; return 1; }
+"#;
+
+fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
+    let limits = ChildLimits { wall_s: 1.0, file_s: 0.4, threads: 2, ..ChildLimits::default() };
+    let job = Job {
+        task,
+        inputs: Vec::new(),
+        out: Path::new("/").into(),
+        set_aside: Vec::new(),
+        limits,
+        documents: Documents::default(),
+        parent: 0,
+    };
+    Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)
+}
+
+fn aside(ended: &Ended) -> Vec<String> {
+    match ended {
+        Ended::Finished { set_aside, .. } | Ended::GivenUp { set_aside, .. } => {
+            set_aside.iter().map(|a| format!("{}: {}", a.path.path().display(), a.reason)).collect()
+        }
+        _ => Vec::new(),
+    }
+}
+
+#[test]
+fn a_file_that_brings_the_process_down_is_set_aside_and_the_rest_is_reported() {
+    let script = "open a; done_ a; aside b || { open b; kill -SEGV $$; }; aside c || { open c; kill -ABRT $$; }; finish";
+    let ended = run(&mut bench(), Task::Measure, script).unwrap();
+    assert!(matches!(ended, Ended::Finished { attempts: 3, acquisitions: 1, .. }), "{ended:?}");
+    let expected = ["b: the process reading it crashed", "c: the process reading it ran out of memory or broke off"];
+    assert_eq!(aside(&ended), expected);
+}
+
+#[test]
+fn one_thread_pins_the_culprit_among_several_files_in_flight() {
+    let script = "aside y && finish; if single; then open x; done_ x; open y; kill -SEGV $$; \
+                  else open x; open y; open z; kill -SEGV $$; fi";
+    let ended = run(&mut bench(), Task::Measure, script).unwrap();
+    assert!(matches!(ended, Ended::Finished { attempts: 3, .. }), "{ended:?}");
+    assert_eq!(aside(&ended), ["y: the process reading it crashed"]);
+}
+
+#[test]
+fn a_hang_over_one_file_costs_that_file() {
+    let script = "open good; done_ good; aside slow || { open slow; exec sleep 60; }; finish";
+    let ended = run(&mut bench(), Task::Measure, script).unwrap();
+    assert_eq!(aside(&ended), ["slow: the process reading it took more than 0.4 s over one file"]);
+}
+
+#[test]
+fn a_delivery_is_given_up_after_eight_files() {
+    let script = "for f in 1 2 3 4 5 6 7 8 9 10; do aside $f || { open $f; kill -SEGV $$; }; done; finish";
+    let ended = run(&mut bench(), Task::Measure, script).unwrap();
+    let Ended::GivenUp { reason, set_aside } = &ended else { panic!("{ended:?}") };
+    assert_eq!(set_aside.len(), 8);
+    assert_eq!(reason, "the analysis crashed again after 8 files had been set aside");
+    let eight = "for f in 1 2 3 4 5 6 7 8; do aside $f || { open $f; kill -SEGV $$; }; done; finish";
+    assert!(matches!(run(&mut bench(), Task::Measure, eight).unwrap(), Ended::Finished { attempts: 9, .. }));
+}
+
+#[test]
+fn a_crash_that_no_file_explains_ends_the_delivery_with_a_reason() {
+    for (script, expected) in [
+        ("open a; done_ a; kill -SEGV $$", "the analysis crashed after every file had been read"),
+        ("exec sleep 60", "the analysis did not end within 1 s after every file had been read"),
+        ("echo garbage; exec sleep 60", "the analysis was ended by signal 9 after every file had been read"),
+        ("finish_nothing_and_exit 2>/dev/null; exit 0", "the analysis broke off with status 0 after every file had been read"),
+    ] {
+        let ended = run(&mut bench(), Task::Measure, script).unwrap();
+        assert!(matches!(&ended, Ended::GivenUp { reason, .. } if reason == expected), "{script}: {ended:?}");
+    }
+}
+
+#[test]
+fn earlier_readings_are_written_before_the_child_goes_on() {
+    let mut bench = bench();
+    let script = r#"echo '{"say":"patients","patients":[{"issuer":null,"id":"X-1"}]}'; read -r line; [ "$line" = history ] && finish"#;
+    let ended = run(&mut bench, Task::Measure, script).unwrap();
+    assert!(matches!(ended, Ended::Finished { attempts: 1, .. }), "{ended:?}");
+    assert_eq!(bench.patients, [PatientKey { issuer: None, id: "X-1".to_owned() }]);
+    assert!(bench.root.path().join("attempt-1/history.jsonl").exists());
+}
+
+#[test]
+fn a_failure_of_ours_is_not_blamed_on_the_files() {
+    let script = r#"open a; echo '{"say":"failed","message":"no space left on the disk"}'; exit 1"#;
+    let error = run(&mut bench(), Task::Measure, script).unwrap_err();
+    assert_eq!(error.to_string(), "no space left on the disk");
+}
+
+#[test]
+fn a_cancelled_job_leaves_no_process() {
+    let mut bench = bench();
+    bench.cancelled.store(true, Ordering::Relaxed);
+    assert_eq!(run(&mut bench, Task::Measure, "open a; exec sleep 60").unwrap(), Ended::Cancelled);
+}
+
+#[test]
+fn a_survey_is_tried_once() {
+    let mut bench = bench();
+    let ended = run(&mut bench, Task::Survey, "open a; kill -SEGV $$").unwrap();
+    assert!(matches!(&ended, Ended::GivenUp { reason, .. } if reason == "the survey crashed"), "{ended:?}");
+    let script = r#"echo '{"say":"surveyed","acquisitions":1,"missing":["slice 3"]}'"#;
+    let answer = run(&mut super::runner::bench(), Task::Survey, script).unwrap();
+    assert_eq!(answer, Ended::Surveyed { acquisitions: 1, missing: vec!["slice 3".to_owned()] });
+}
