@@ -122,8 +122,7 @@ const REFUSED: &[libc::c_long] = &[
 ];
 
 fn filter() -> Result<(), Box<dyn std::error::Error + Send + Sync>> {
-    let rules: BTreeMap<i64, Vec<seccompiler::SeccompRule>> =
-        REFUSED.iter().map(|&call| (call, Vec::new())).collect();
+    let rules: BTreeMap<i64, Vec<seccompiler::SeccompRule>> = REFUSED.iter().map(|&call| (call, Vec::new())).collect();
     let refuse = SeccompAction::Errno(libc::EPERM.unsigned_abs());
     let filter = SeccompFilter::new(rules, SeccompAction::Allow, refuse, std::env::consts::ARCH.try_into()?)?;
     seccompiler::apply_filter(&BpfProgram::try_from(filter)?)?;

@@ -77,7 +77,8 @@ fn aside(ended: &Ended) -> Vec<String> {
 
 #[test]
 fn a_file_that_brings_the_process_down_is_set_aside_and_the_rest_is_reported() {
-    let script = "open a; done_ a; aside b || { open b; kill -SEGV $$; }; aside c || { open c; kill -ABRT $$; }; finish";
+    let script =
+        "open a; done_ a; aside b || { open b; kill -SEGV $$; }; aside c || { open c; kill -ABRT $$; }; finish";
     let ended = run(&mut bench(), Task::Measure, script).unwrap();
     assert!(matches!(ended, Ended::Finished { attempts: 3, acquisitions: 1, .. }), "{ended:?}");
     let expected = ["b: the process reading it crashed", "c: the process reading it ran out of memory or broke off"];
@@ -117,7 +118,10 @@ fn a_crash_that_no_file_explains_ends_the_delivery_with_a_reason() {
         ("open a; done_ a; kill -SEGV $$", "the analysis crashed after every file had been read"),
         ("exec sleep 60", "the analysis did not end within 1 s after every file had been read"),
         ("echo garbage; exec sleep 60", "the analysis was ended by signal 9 after every file had been read"),
-        ("finish_nothing_and_exit 2>/dev/null; exit 0", "the analysis broke off with status 0 after every file had been read"),
+        (
+            "finish_nothing_and_exit 2>/dev/null; exit 0",
+            "the analysis broke off with status 0 after every file had been read",
+        ),
     ] {
         let ended = run(&mut bench(), Task::Measure, script).unwrap();
         assert!(matches!(&ended, Ended::GivenUp { reason, .. } if reason == expected), "{script}: {ended:?}");
