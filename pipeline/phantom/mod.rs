@@ -1,1 +1,31 @@
-//! The digital phantom behind `simulate`, `demo` and the tests. Never imports `fit`: one mistake must not sit on both sides of a test.
+//! The digital phantom behind `simulate`, `demo` and the tests: an abdomen, a scanner, and what goes wrong.
+//! Never imports `fit`: one mistake must not sit on both sides of a test.
+//!
+//! A [`Recipe`] says who is scanned and how; [`scan`] computes the images and the [`Truth`]. Computing is pure and
+//! gives the same numbers at any thread count.
+
+mod anatomy;
+mod header;
+mod random;
+mod recipe;
+mod scan;
+mod scene;
+mod tissue;
+mod vessels;
+
+pub use recipe::{
+    Artefacts, Body, Components, Export, Format, Gain, GridRecipe, Liver, Motion, Omission, PatientRecipe, Pattern,
+    Receive, Recipe, RecipeError, Resection, SequenceRecipe,
+};
+pub use scan::{Scan, Truth, scan};
+pub use scene::{FAT_PEAKS, fat_signal};
+pub use tissue::{Properties, Tissue};
+
+/// The middle value: of an even number, the lower of the two in the middle. 0 for none.
+fn median(mut values: Vec<f64>) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = (values.len() - 1) / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}

@@ -1,1 +1,4 @@
 //! Tests of the phantom room.
+
+mod contact_sheet;
+mod still;
