@@ -321,7 +321,11 @@ impl Anatomy {
         // No rib below the costal arch, which rises to the front.
         if !lateral || t < -1.05 + 0.45 * (0.3 - v).max(0.0) {
             // Fat between the muscle layers of the flank.
-            return if depth > 0.46 && depth < 0.56 && v < 0.3 && u.abs() > 0.35 { Tissue::Fat } else { Tissue::Muscle };
+            return if depth > 0.46 && depth < 0.56 && v < 0.3 && u.abs() > 0.35 {
+                Tissue::Fat
+            } else {
+                Tissue::Muscle
+            };
         }
         let along = (t / 0.17 + 1.6 * (1.0 - v) + self.rib_phase).rem_euclid(1.0);
         let (a, b) = ((along - 0.5) / 0.27, (depth - 0.45) / 0.36);
@@ -424,7 +428,8 @@ impl Anatomy {
             }
         }
         // Fluid collects at the outside and in the depth.
-        let wet = self.body.ascites > 0.0 && (wall > CAVITY - 0.22 * self.body.ascites || q[1] > 0.75 - 0.5 * self.body.ascites);
+        let wet = self.body.ascites > 0.0
+            && (wall > CAVITY - 0.22 * self.body.ascites || q[1] > 0.75 - 0.5 * self.body.ascites);
         if wet { Tissue::Fluid } else { Tissue::Fat }
     }
 

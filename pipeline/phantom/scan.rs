@@ -113,10 +113,8 @@ fn grid(recipe: &Recipe) -> Grid {
     let along_column = [0.0, cosine, sine];
     let normal = [0.0, -sine, cosine];
     let middle = [0.0, 0.0, -shape.centre * recipe.body.liver_height_mm];
-    let half = [
-        0.5 * (shape.columns as f64 - 1.0) * shape.pixel_mm[1],
-        0.5 * (shape.rows as f64 - 1.0) * shape.pixel_mm[0],
-    ];
+    let half =
+        [0.5 * (shape.columns as f64 - 1.0) * shape.pixel_mm[1], 0.5 * (shape.rows as f64 - 1.0) * shape.pixel_mm[0]];
     // Rounded to a micrometre, so that the decimal strings of DICOM hold them exactly.
     let positions = (0..shape.slices)
         .map(|slice| {
@@ -243,7 +241,8 @@ fn rounded(value: f64) -> f64 {
 fn store(recipe: &Recipe, grid: Grid, echo_times: Vec<Seconds>, slices: Vec<SliceImages>, truth: Truth) -> Scan {
     let voxels = grid.slice_voxels();
     let top = f64::from((1u32 << recipe.export.bits) - 1);
-    let brightest = slices.par_iter().map(|s| s.magnitude.iter().copied().fold(0.0f32, f32::max)).reduce(|| 0.0, f32::max);
+    let brightest =
+        slices.par_iter().map(|s| s.magnitude.iter().copied().fold(0.0f32, f32::max)).reduce(|| 0.0, f32::max);
     let ceiling = match recipe.artefacts.saturation {
         fraction if fraction > 0.0 => fraction * f64::from(brightest),
         _ => 1.02 * f64::from(brightest),

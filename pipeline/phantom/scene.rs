@@ -123,8 +123,9 @@ impl Scene {
         let (u, v, n) = (self.grid.along_row(), self.grid.along_column(), self.grid.normal());
         let steps = [self.grid.column_spacing().0, self.grid.row_spacing().0, self.thickness];
         SUBSAMPLES.map(|s| {
-            let p =
-                std::array::from_fn(|k| centre[k] + s[0] * steps[0] * u[k] + s[1] * steps[1] * v[k] + s[2] * steps[2] * n[k]);
+            let p = std::array::from_fn(|k| {
+                centre[k] + s[0] * steps[0] * u[k] + s[1] * steps[1] * v[k] + s[2] * steps[2] * n[k]
+            });
             self.anatomy.tissue(self.at_rest(p, displacement))
         })
     }
@@ -182,7 +183,8 @@ impl Scene {
     /// simplification: the lung has no closed form).
     fn offset(&self, p: Place) -> f64 {
         let larmor = HERTZ_PER_TESLA * self.field_t;
-        let shim = 0.15e-6 * (p[0] / 150.0) + 0.10e-6 * (p[1] / 100.0) - 0.12e-6 * (p[0] * p[0] + p[1] * p[1]) / 30_000.0;
+        let shim =
+            0.15e-6 * (p[0] / 150.0) + 0.10e-6 * (p[1] / 100.0) - 0.12e-6 * (p[0] * p[0] + p[1] * p[1]) / 30_000.0;
         let below = self.anatomy.below_diaphragm(p).max(0.0);
         let lung = 1.6e-6 * libm::exp(-below / 18.0);
         let gas: f64 = self
