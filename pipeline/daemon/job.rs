@@ -1,11 +1,8 @@
 //! What the parent asks of a child process, and what the child says while it works: one JSON object a line.
 
 use super::settings::{ChildLimits, Documents};
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use std::ffi::OsString;
-use std::fmt::Write as _;
-use std::os::unix::ffi::{OsStrExt as _, OsStringExt as _};
-use std::path::{Path, PathBuf};
+use crate::intake::foreign::ForeignPath;
+use serde::{Deserialize, Serialize};
 
 /// One piece of work, sent on the child's standard input.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -117,80 +114,4 @@ pub struct PatientKey {
     pub issuer: Option<String>,
     /// Patient ID.
     pub id: String,
-}
-
-/// A path whose name may be any bytes. In JSON everything but plain ASCII is `%XX`.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct ForeignPath(pub PathBuf);
-
-impl ForeignPath {
-    /// The path itself.
-    pub fn path(&self) -> &Path {
-        &self.0
-    }
-}
-
-impl From<&Path> for ForeignPath {
-    fn from(path: &Path) -> Self {
-        Self(path.to_path_buf())
-    }
-}
-
-/// A path as plain ASCII, reversible.
-pub fn escape(path: &Path) -> String {
-    let mut text = String::new();
-    for &byte in path.as_os_str().as_bytes() {
-        if (byte.is_ascii_graphic() || byte == b' ') && byte != b'%' {
-            text.push(char::from(byte));
-        } else {
-            // Writing to a String cannot fail.
-            let _ = write!(text, "%{byte:02X}");
-        }
-    }
-    text
-}
-
-fn unescape(text: &str) -> Option<PathBuf> {
-    let mut bytes = Vec::with_capacity(text.len());
-    let mut rest = text.as_bytes();
-    while let [first, tail @ ..] = rest {
-        rest = tail;
-        if *first == b'%' {
-            let digits = std::str::from_utf8(tail.get(..2)?).ok()?;
-            bytes.push(u8::from_str_radix(digits, 16).ok()?);
-            rest = &tail[2..];
-        } else {
-            bytes.push(*first);
-        }
-    }
-    Some(PathBuf::from(OsString::from_vec(bytes)))
-}
-
-impl Serialize for ForeignPath {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_str(&escape(&self.0))
-    }
-}
-
-impl<'de> Deserialize<'de> for ForeignPath {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        unescape(&text).map(Self).ok_or_else(|| serde::de::Error::custom("a path with a broken escape"))
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn any_file_name_survives_the_line_between_the_processes() {
-        for bytes in [b"/a/b.dcm".to_vec(), b"/x/\n\"%41\xff\xc3\xa9 \\".to_vec(), (1..=255).collect()] {
-            let path = ForeignPath(PathBuf::from(OsString::from_vec(bytes)));
-            let line = serde_json::to_string(&path).unwrap();
-            assert!(line.is_ascii() && !line.contains('\n'));
-            assert_eq!(serde_json::from_str::<ForeignPath>(&line).unwrap(), path);
-        }
-        assert!(serde_json::from_str::<ForeignPath>("\"%4\"").is_err());
-    }
 }
