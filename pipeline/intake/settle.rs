@@ -63,12 +63,7 @@ impl Settling {
 
     /// Compares what lies there at time `now` with what lay there before. `taken` gives the print under
     /// which a unit was already taken: unchanged it is passed over, changed it settles anew.
-    pub fn observe(
-        &mut self,
-        now: Duration,
-        seen: &[Sighting],
-        taken: &dyn Fn(&Unit) -> Option<Digest>,
-    ) -> Vec<Step> {
+    pub fn observe(&mut self, now: Duration, seen: &[Sighting], taken: &dyn Fn(&Unit) -> Option<Digest>) -> Vec<Step> {
         let mut steps = Vec::new();
         let here: std::collections::BTreeSet<&Unit> = seen.iter().map(|sighting| &sighting.unit).collect();
         self.waiting.retain(|unit, _| {
