@@ -1,1 +1,3 @@
 //! Tests of the protocol room.
+
+mod shipped;
