@@ -202,6 +202,8 @@ pub(super) fn unknown<S: AsRef<str>>(kind: &str, found: &str, known: &[S]) -> St
     let list = sorted.join(", ");
     let shown = safe(found, 60);
     match nearest(found, &sorted) {
+        // A long list would bury the hint.
+        Some(near) if sorted.len() > 12 => format!("`{shown}` is not a known {kind}; did you mean `{near}`?"),
         Some(near) => format!("`{shown}` is not a known {kind}; did you mean `{near}`? Known here: {list}"),
         None => format!("`{shown}` is not a known {kind}. Known here: {list}"),
     }

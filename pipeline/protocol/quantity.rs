@@ -102,8 +102,9 @@ impl Quantity {
     }
     /// The quantity with this name, or a sentence naming the nearest.
     pub(super) fn find(name: &str) -> Result<&'static Self, String> {
-        let wanted = name.trim().to_lowercase().replace(['-', '_'], " ");
-        facts::QUANTITIES.iter().find(|q| q.name == wanted).ok_or_else(|| {
+        let fold = |text: &str| text.trim().to_lowercase().replace(['-', '_'], " ");
+        let wanted = fold(name);
+        facts::QUANTITIES.iter().find(|q| fold(q.name) == wanted).ok_or_else(|| {
             let names: Vec<&str> = facts::QUANTITIES.iter().map(|q| q.name).collect();
             format!("{}, or a DICOM tag such as (0018,1030)", unknown("quantity", name, &names))
         })
