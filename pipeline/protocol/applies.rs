@@ -4,8 +4,8 @@ use super::at::{At, Text};
 use super::errors::{Complaints, SourceText};
 use super::unit::Unit;
 use super::written::{self, Averages, Dimensions};
-use crate::study::text::{plain, safe};
 use crate::study::Header;
+use crate::study::text::{plain, safe};
 use std::sync::Arc;
 
 /// Two field strengths nearer than this, in tesla, are the same magnet: 3.0 T is not 2.89 T.
@@ -29,7 +29,11 @@ impl Applies {
         let mut list = |texts: &Option<Vec<At<Text>>>| -> Vec<String> {
             let texts = texts.as_deref().unwrap_or_default();
             for text in texts.iter().filter(|t| t.value.0.trim().is_empty()) {
-                complaints.add(source, text.place, "an empty text matches nothing; name what the header has, or remove it");
+                complaints.add(
+                    source,
+                    text.place,
+                    "an empty text matches nothing; name what the header has, or remove it",
+                );
             }
             texts.iter().map(|t| t.value.0.trim().to_owned()).collect()
         };
@@ -110,7 +114,10 @@ impl Applies {
                 .map(|text| text.to_lowercase())
                 .collect();
             if !self.words.iter().any(|word| names.iter().any(|name| name.contains(&word.to_lowercase()))) {
-                return Some(format!("`{}` in protocol name or series description asked for", self.words.join("` or `")));
+                return Some(format!(
+                    "`{}` in protocol name or series description asked for",
+                    self.words.join("` or `")
+                ));
             }
         }
         None

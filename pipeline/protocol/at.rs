@@ -25,8 +25,7 @@ pub struct At<T> {
 impl<'de, T: Deserialize<'de>> Deserialize<'de> for At<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let spanned = serde_yaml::Spanned::<T>::deserialize(deserializer)?;
-        let place =
-            Place { line: spanned.referenced.line() as usize, column: spanned.referenced.column() as usize };
+        let place = Place { line: spanned.referenced.line() as usize, column: spanned.referenced.column() as usize };
         Ok(Self { value: spanned.value, place })
     }
 }

@@ -21,7 +21,9 @@ impl ByRange {
     pub fn judge(&self, inside: bool) -> Finding {
         let mut finding = self.warn.clone();
         if inside {
-            finding.message.push_str(" The reading and its interval lie inside what these echoes can measure, so the number stands.");
+            finding.message.push_str(
+                " The reading and its interval lie inside what these echoes can measure, so the number stands.",
+            );
             // Nobody is called back for an echo that did not matter.
             finding.scanner_room = None;
         } else {
@@ -144,12 +146,17 @@ fn echo_kind(header: &Header, findings: &mut Vec<Finding>) -> bool {
         ),
     };
     findings.push(
-        Finding::new(Stage::Protocol, Severity::Stop, "not-gradient-echo", format!("This is a {found} acquisition. {why}"))
-            .expected("gradient echo")
-            .found(found)
-            .attribute(ATTRIBUTE)
-            .advice("Export the multi-echo gradient-echo series, or acquire one.")
-            .room_can_change("the sequence to the multi-echo gradient echo for liver iron"),
+        Finding::new(
+            Stage::Protocol,
+            Severity::Stop,
+            "not-gradient-echo",
+            format!("This is a {found} acquisition. {why}"),
+        )
+        .expected("gradient echo")
+        .found(found)
+        .attribute(ATTRIBUTE)
+        .advice("Export the multi-echo gradient-echo series, or acquire one.")
+        .room_can_change("the sequence to the multi-echo gradient echo for liver iron"),
     );
     false
 }
@@ -168,7 +175,11 @@ fn pick<'a>(header: &Header, profiles: &'a [Profile]) -> Result<&'a Profile, Box
                 .filter_map(|p| p.applies.differs(header).map(|why| format!("{}: {why}", p.name())))
                 .take(12)
                 .collect();
-            let known = if reasons.is_empty() { "No profile is loaded.".to_owned() } else { format!("{}.", reasons.join("; ")) };
+            let known = if reasons.is_empty() {
+                "No profile is loaded.".to_owned()
+            } else {
+                format!("{}.", reasons.join("; "))
+            };
             let message = format!("No profile applies to this scanner and sequence ({looked_for}).");
             Err(Box::new(
                 Finding::new(Stage::Protocol, Severity::Stop, "no-profile", message)
@@ -180,9 +191,13 @@ fn pick<'a>(header: &Header, profiles: &'a [Profile]) -> Result<&'a Profile, Box
             ))
         }
         several => {
-            let names: Vec<String> = several.iter().map(|p| format!("{} revision {}", p.name(), p.revision())).collect();
-            let message =
-                format!("{} profiles apply to this scanner and sequence ({looked_for}): {}. None was chosen.", several.len(), names.join(", "));
+            let names: Vec<String> =
+                several.iter().map(|p| format!("{} revision {}", p.name(), p.revision())).collect();
+            let message = format!(
+                "{} profiles apply to this scanner and sequence ({looked_for}): {}. None was chosen.",
+                several.len(),
+                names.join(", ")
+            );
             Err(Box::new(
                 Finding::new(Stage::Protocol, Severity::Stop, "profile-ambiguous", message)
                     .expected("one profile that applies")
@@ -198,7 +213,8 @@ fn pick<'a>(header: &Header, profiles: &'a [Profile]) -> Result<&'a Profile, Box
 /// Maker, model, serial number, field strength and kind of acquisition, for a sentence.
 fn describe(header: &Header) -> String {
     let scanner = &header.scanner;
-    let text = |value: &Option<String>, missing: &str| value.as_ref().map_or_else(|| missing.to_owned(), |v| safe(v, 60));
+    let text =
+        |value: &Option<String>, missing: &str| value.as_ref().map_or_else(|| missing.to_owned(), |v| safe(v, 60));
     let field = scanner.field_strength.map_or_else(|| "field strength not given".to_owned(), |t| Unit::Tesla.show(t.0));
     let averages = header.sequence.averages.map_or(String::new(), |n| format!(", {} averages", Unit::None.show(n)));
     format!(
@@ -212,7 +228,11 @@ fn describe(header: &Header) -> String {
 
 fn approval(profile: &Profile, findings: &mut Vec<Finding>) {
     if profile.approved().is_none() {
-        let message = format!("Nobody has approved the profile {} revision {} for this scanner.", profile.name(), profile.revision());
+        let message = format!(
+            "Nobody has approved the profile {} revision {} for this scanner.",
+            profile.name(),
+            profile.revision()
+        );
         findings.push(
             Finding::new(Stage::Protocol, Severity::Warn, "profile-not-approved", message)
                 .expected("an approved profile")
@@ -238,8 +258,11 @@ fn software(profile: &Profile, header: &Header, findings: &mut Vec<Finding>) {
         .software
         .as_ref()
         .and_then(|s| s.before_approving.as_ref())
-        .map_or("Repeat the phantom and the volunteer comparison, then add the version to the profile.", |t| t.value.0.trim());
-    let message = format!("Scanner software {shown} is not among the versions the profile approves ({}).", approved.join(", "));
+        .map_or("Repeat the phantom and the volunteer comparison, then add the version to the profile.", |t| {
+            t.value.0.trim()
+        });
+    let message =
+        format!("Scanner software {shown} is not among the versions the profile approves ({}).", approved.join(", "));
     findings.push(
         Finding::new(Stage::Protocol, Severity::Warn, "software-not-approved", message)
             .expected(approved.join(" or "))
@@ -258,9 +281,13 @@ fn agent(profile: Option<&Profile>, header: &Header, findings: &mut Vec<Finding>
     let shown = safe(written.unwrap_or_default(), 80);
     let own_rule = profile.is_some_and(|p| p.rules.iter().any(|rule| rule.subject.name() == "contrast agent"));
     let finding = match class.first().map(String::as_str) {
-        Some("iron oxide") if !findings.iter().any(|f| f.code == "contrast-agent-off" && f.severity == Severity::Stop) => {
+        Some("iron oxide")
+            if !findings.iter().any(|f| f.code == "contrast-agent-off" && f.severity == Severity::Stop) =>
+        {
             findings.retain(|f| f.code != "contrast-agent-off");
-            let message = format!("An iron-oxide contrast agent was given ({shown}); it raises R2* as the patient's own iron does.");
+            let message = format!(
+                "An iron-oxide contrast agent was given ({shown}); it raises R2* as the patient's own iron does."
+            );
             Finding::new(Stage::Protocol, Severity::Stop, "contrast-iron-oxide", message)
                 .advice("Measure again when the agent has cleared, which takes months.")
                 .room_cannot_help("an iron-oxide contrast agent is in the liver")

@@ -11,7 +11,12 @@ const ROUNDING: f64 = 1e-6;
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Condition {
     /// A number from `low` to `high`; `asked` is the middle of the sentence as the profile put it.
-    Number { low: f64, high: f64, unit: Unit, asked: String },
+    Number {
+        low: f64,
+        high: f64,
+        unit: Unit,
+        asked: String,
+    },
     /// One of these texts.
     OneOf(Vec<String>),
     /// None of these texts.
@@ -29,9 +34,7 @@ impl Condition {
             (Self::Present, seen) => Some(*seen != Seen::Missing),
             (Self::Absent, seen) => Some(*seen == Seen::Missing),
             (_, Seen::Missing) => None,
-            (Self::Number { low, high, .. }, Seen::Number(value)) => {
-                Some(inside(*value, *low, *high))
-            }
+            (Self::Number { low, high, .. }, Seen::Number(value)) => Some(inside(*value, *low, *high)),
             // Several values, or an attribute that is text to the standard: every one must be a number inside.
             (Self::Number { low, high, .. }, Seen::Texts(texts)) => {
                 Some(texts.iter().all(|t| t.trim().parse().is_ok_and(|value| inside(value, *low, *high))))

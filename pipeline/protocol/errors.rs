@@ -111,9 +111,8 @@ fn located(source: &SourceText, place: Place, message: String) -> ProfileError {
 /// The parser's complaint in a physicist's words.
 pub(super) fn from_yaml(source: &Arc<SourceText>, error: &Yaml) -> ProfileErrors {
     let error = error.without_snippet();
-    let place = error
-        .location()
-        .map_or(Place::default(), |l| Place { line: l.line() as usize, column: l.column() as usize });
+    let place =
+        error.location().map_or(Place::default(), |l| Place { line: l.line() as usize, column: l.column() as usize });
     ProfileErrors::one(source, place, sentence(source, place, error))
 }
 
@@ -161,7 +160,8 @@ fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
             let first = text.lines().next().unwrap_or_default();
             let bare = first.strip_prefix("error: ").unwrap_or(first);
             // The place is already at the front of the line.
-            let bare = bare.split_once(": ").filter(|(head, _)| head.starts_with("line ")).map_or(bare, |(_, rest)| rest);
+            let bare =
+                bare.split_once(": ").filter(|(head, _)| head.starts_with("line ")).map_or(bare, |(_, rest)| rest);
             format!("not valid YAML: {}", safe(bare, 200))
         }
     }

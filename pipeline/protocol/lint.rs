@@ -81,9 +81,8 @@ fn contradiction(a: &Rule, b: &Rule) -> Option<String> {
         (Condition::Number { low, high, .. }, Condition::Number { low: l, high: h, .. }) => high < l || h < low,
         (Condition::Present, Condition::Absent) | (Condition::Absent, Condition::Present) => true,
         (Condition::OneOf(mine), Condition::OneOf(theirs)) => !mine.iter().any(|word| listed(theirs, word)),
-        (Condition::OneOf(wanted), Condition::NoneOf(refused)) | (Condition::NoneOf(refused), Condition::OneOf(wanted)) => {
-            wanted.iter().all(|word| listed(refused, word))
-        }
+        (Condition::OneOf(wanted), Condition::NoneOf(refused))
+        | (Condition::NoneOf(refused), Condition::OneOf(wanted)) => wanted.iter().all(|word| listed(refused, word)),
         _ => false,
     };
     apart.then(|| {

@@ -46,11 +46,7 @@ pub struct Profile {
 ///
 /// # Errors
 /// Every mistake found, each with file, line and column.
-pub fn parse(
-    file: &str,
-    text: &str,
-    base: &dyn Fn(&str) -> Option<String>,
-) -> Result<Profile, ProfileErrors> {
+pub fn parse(file: &str, text: &str, base: &dyn Fn(&str) -> Option<String>) -> Result<Profile, ProfileErrors> {
     parse_for(file, text, base, None)
 }
 
@@ -115,7 +111,8 @@ fn resolve(
         None => None,
         Some(at) => {
             let name = at.value.0.trim();
-            let text = base_text(name, base, chain).map_err(|message| ProfileErrors::one(&source, at.place, message))?;
+            let text =
+                base_text(name, base, chain).map_err(|message| ProfileErrors::one(&source, at.place, message))?;
             Some(resolve(&format!("{name}.yaml"), &text, base, chain, complaints)?)
         }
     };
@@ -174,7 +171,8 @@ impl Profile {
         }
         let added: Vec<Rule> = own.into_iter().filter(|mine| !rules.iter().any(|r| r.name == mine.name)).collect();
         rules.extend(added);
-        let applies = Applies::read(&source, written.applies_to.as_ref().unwrap_or(&written::AppliesTo::default()), complaints);
+        let applies =
+            Applies::read(&source, written.applies_to.as_ref().unwrap_or(&written::AppliesTo::default()), complaints);
         let approved = written
             .approved
             .as_ref()
@@ -275,8 +273,13 @@ impl Profile {
 fn checks(source: &Arc<SourceText>, w: &written::File, complaints: &mut Complaints) {
     let name = &w.name.value.0;
     let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, '.' | '-');
-    if name.is_empty() || name.len() > 64 || !name.chars().all(plain) || !name.starts_with(|c: char| c.is_ascii_alphanumeric()) {
-        let message = "a profile's name has lower-case letters, digits, dots and hyphens only, such as `breath-hold-2d-1.5t`";
+    if name.is_empty()
+        || name.len() > 64
+        || !name.chars().all(plain)
+        || !name.starts_with(|c: char| c.is_ascii_alphanumeric())
+    {
+        let message =
+            "a profile's name has lower-case letters, digits, dots and hyphens only, such as `breath-hold-2d-1.5t`";
         complaints.add(source, w.name.place, message);
     }
     if w.revision.value == 0 {

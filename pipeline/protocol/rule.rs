@@ -151,7 +151,8 @@ fn gravity(
     subject: &Subject,
     complaints: &mut Complaints,
 ) -> Option<Gravity> {
-    const BY_RANGE: [&str; 5] = ["first echo", "last echo", "echo spacing", "echo spacing unevenness", "number of echoes"];
+    const BY_RANGE: [&str; 5] =
+        ["first echo", "last echo", "echo spacing", "echo spacing unevenness", "number of echoes"];
     match w.severity.value {
         Weight::Note => Some(Gravity::Fixed(Severity::Note)),
         Weight::Warn => Some(Gravity::Fixed(Severity::Warn)),
@@ -206,8 +207,14 @@ impl Reader<'_> {
             }
             [_] => {}
             [(first, _), (second, place), ..] => {
-                let hint = if [*first, *second] == ["at most", "at least"] { "; for both ends write `between: [low, high]`" } else { "" };
-                let message = format!("the rule already has the condition `{first}`; `{second}` would be a second one. Make two rules, each with a `name`{hint}");
+                let hint = if [*first, *second] == ["at most", "at least"] {
+                    "; for both ends write `between: [low, high]`"
+                } else {
+                    ""
+                };
+                let message = format!(
+                    "the rule already has the condition `{first}`; `{second}` would be a second one. Make two rules, each with a `name`{hint}"
+                );
                 return self.wrong(*place, message);
             }
         }
@@ -251,7 +258,8 @@ impl Reader<'_> {
             };
             let (a, b) = (self.number(low)?, self.number(high)?);
             if a > b {
-                let message = format!("no value is between {} and {}; write the lower one first", low.value.0, high.value.0);
+                let message =
+                    format!("no value is between {} and {}; write the lower one first", low.value.0, high.value.0);
                 return self.wrong(between.place, message);
             }
             (a, b, between.place)
@@ -273,10 +281,8 @@ impl Reader<'_> {
 
     fn number(&mut self, at: &At<Text>) -> Option<f64> {
         if !matches!(self.subject.kind(), Kind::Number { .. }) && matches!(self.subject, Subject::Listed(_)) {
-            let message = format!(
-                "{} is not a number; use exactly, one of, none of, contains or must be",
-                self.subject.name()
-            );
+            let message =
+                format!("{} is not a number; use exactly, one of, none of, contains or must be", self.subject.name());
             return self.wrong(at.place, message);
         }
         match self.unit().read(&at.value.0) {
@@ -327,7 +333,10 @@ impl Reader<'_> {
             return self.wrong(place, message);
         }
         if low <= lowest && high >= highest {
-            let message = format!("every possible {name} satisfies {}, so the rule can never fire; remove it", condition.expected());
+            let message = format!(
+                "every possible {name} satisfies {}, so the rule can never fire; remove it",
+                condition.expected()
+            );
             return self.wrong(place, message);
         }
         Some(condition)
@@ -336,15 +345,18 @@ impl Reader<'_> {
     fn presence(&mut self, presence: &At<Presence>) -> Option<Condition> {
         let name = self.subject.name();
         if self.subject.is_image() {
-            return self.wrong(presence.place, format!("{name} is measured on the images, so it has no presence in the header"));
+            return self.wrong(
+                presence.place,
+                format!("{name} is measured on the images, so it has no presence in the header"),
+            );
         }
         match (presence.value, self.subject.always()) {
-            (Presence::Present, true) => {
-                self.wrong(presence.place, format!("every acquisition has {name}, so the rule can never fire; remove it"))
-            }
-            (Presence::Absent, true) => {
-                self.wrong(presence.place, format!("every acquisition has {name}, so no acquisition could satisfy `absent`"))
-            }
+            (Presence::Present, true) => self
+                .wrong(presence.place, format!("every acquisition has {name}, so the rule can never fire; remove it")),
+            (Presence::Absent, true) => self.wrong(
+                presence.place,
+                format!("every acquisition has {name}, so no acquisition could satisfy `absent`"),
+            ),
             (Presence::Present, false) => Some(Condition::Present),
             (Presence::Absent, false) => Some(Condition::Absent),
         }
@@ -353,11 +365,13 @@ impl Reader<'_> {
     fn contains(&mut self, part: &At<Text>) -> Option<Condition> {
         let text = part.value.0.trim();
         if self.subject.kind() != Kind::Text {
-            let message = format!("`contains` is for texts; {} is {}", self.subject.name(), describe(self.subject.kind()));
+            let message =
+                format!("`contains` is for texts; {} is {}", self.subject.name(), describe(self.subject.kind()));
             return self.wrong(part.place, message);
         }
         if text.is_empty() {
-            return self.wrong(part.place, "every text contains nothing, so the rule can never fire; say what must be in it");
+            return self
+                .wrong(part.place, "every text contains nothing, so the rule can never fire; say what must be in it");
         }
         Some(Condition::Contains(text.to_owned()))
     }
@@ -370,7 +384,10 @@ impl Reader<'_> {
         if let Kind::Word(known) = self.subject.kind()
             && known.iter().all(|k| words.iter().any(|w| w == k))
         {
-            let message = format!("the list names every possible {}, so the rule can never or always fire; shorten it", self.subject.name());
+            let message = format!(
+                "the list names every possible {}, so the rule can never or always fire; shorten it",
+                self.subject.name()
+            );
             return self.wrong(list.place, message);
         }
         (words.len() == list.value.len()).then_some(words)
@@ -380,12 +397,14 @@ impl Reader<'_> {
         let text = at.value.0.trim();
         match self.subject.kind() {
             Kind::Text => Some(text.to_owned()),
-            Kind::Number { .. } => {
-                self.number(at).map(crate::study::text::plain)
-            }
+            Kind::Number { .. } => self.number(at).map(crate::study::text::plain),
             Kind::Word(known) => {
                 // Unquoted `true` and `false` mean yes and no to a person.
-                let text = match text { "true" => "yes", "false" => "no", other => other };
+                let text = match text {
+                    "true" => "yes",
+                    "false" => "no",
+                    other => other,
+                };
                 match known.iter().find(|k| k.eq_ignore_ascii_case(text)) {
                     Some(word) => Some((*word).to_owned()),
                     None => self.wrong(at.place, unknown(&format!("value of {}", self.subject.name()), text, known)),

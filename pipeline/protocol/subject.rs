@@ -12,7 +12,11 @@ use dicom_dictionary_std::StandardDataDictionary;
 pub(super) enum Subject {
     Listed(&'static Quantity),
     /// A public or private attribute of the first image.
-    Attribute { tag: (u16, u16), name: Option<String>, numeric: bool },
+    Attribute {
+        tag: (u16, u16),
+        name: Option<String>,
+        numeric: bool,
+    },
 }
 
 impl Subject {

@@ -24,9 +24,7 @@ impl Unit {
             Self::Milliseconds => &[("ms", 1.0), ("s", 1000.0), ("us", 0.001), ("µs", 0.001), ("μs", 0.001)],
             Self::Seconds => &[("s", 1.0), ("ms", 0.001), ("min", 60.0)],
             Self::Degrees => &[("degrees", 1.0), ("degree", 1.0), ("deg", 1.0), ("°", 1.0)],
-            Self::HertzPerPixel => {
-                &[("Hz/pixel", 1.0), ("Hz/px", 1.0), ("kHz/pixel", 1000.0)]
-            }
+            Self::HertzPerPixel => &[("Hz/pixel", 1.0), ("Hz/px", 1.0), ("kHz/pixel", 1000.0)],
             Self::Millimetres => &[("mm", 1.0), ("cm", 10.0)],
             Self::Tesla => &[("T", 1.0), ("mT", 0.001)],
             Self::Percent => &[("%", 1.0), ("percent", 1.0)],
@@ -58,7 +56,8 @@ impl Unit {
         let (number, unit) = split(text);
         let shown = safe(text, 40);
         let value: f64 = number.replace('−', "-").parse().map_err(|_| {
-            let example = if self == Self::None { "such as 6".to_owned() } else { format!("such as `{}`", self.show(1.5)) };
+            let example =
+                if self == Self::None { "such as 6".to_owned() } else { format!("such as `{}`", self.show(1.5)) };
             format!("`{shown}` is not a number{}; write a number {example}", self.wanted())
         })?;
         if !value.is_finite() {

@@ -24,7 +24,9 @@ fn the_program_carries_every_profile_of_the_folder() {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/config/profiles");
     let files: BTreeSet<String> = fs::read_dir(folder)
         .unwrap()
-        .filter_map(|entry| entry.unwrap().file_name().to_str().and_then(|n| n.strip_suffix(".yaml")).map(str::to_owned))
+        .filter_map(|entry| {
+            entry.unwrap().file_name().to_str().and_then(|n| n.strip_suffix(".yaml")).map(str::to_owned)
+        })
         .collect();
     assert_eq!(files, shipped().map(|(name, _)| name.to_owned()).collect());
 }
