@@ -1,1 +1,19 @@
-//! The result document, pictures, pages and DICOM objects. Composing is pure.
+//! From a case to what people read and other systems take: the result document, pictures, pages, DICOM objects.
+//! Pure: the same case gives the same bytes.
+//!
+//! [`view`] is filled from a case in one place; everything else is composed from it, so that each picture, page and
+//! object can be looked at with made-up values.
+
+mod compose;
+pub mod dicom;
+pub mod outputs;
+pub mod picture;
+pub mod result;
+mod room;
+pub mod view;
+pub mod words;
+
+pub use compose::{RESULT, Report, compose_view};
+pub use outputs::Outputs;
+pub use result::{ResultDocument, RoomAnswer};
+pub use room::{answer, scanner_room_note, waiting_note};

@@ -16,7 +16,7 @@ pub enum Severity {
 }
 
 /// The stage that saw it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Stage {
     /// Reading files into an acquisition.
@@ -36,7 +36,7 @@ pub enum Stage {
 }
 
 /// What the scanner room can do about a finding while the patient may still be there.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ScannerRoom {
     /// Repeat now, changing what the text says ("the first echo time to 1.0 ms or less").
@@ -46,7 +46,7 @@ pub enum ScannerRoom {
 }
 
 /// One deviation. `code` is stable and kebab-case; the other texts are for people.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Finding {
     /// Stable kebab-case code.
     pub code: Cow<'static, str>,
@@ -139,7 +139,7 @@ impl Finding {
 }
 
 /// The outcome of a study: the worst severity among its findings.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Nothing deviates.

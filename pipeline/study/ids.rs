@@ -5,7 +5,7 @@ use sha2::{Digest as _, Sha256};
 use std::fmt::Write as _;
 
 /// A SHA-256 digest, printed as `sha256:` and 64 hex digits.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(transparent)]
 pub struct Digest(String);
 

@@ -1,1 +1,5 @@
-//! Tests of the report room.
+//! The report room.
+
+mod made;
+mod objects;
+mod pictures;

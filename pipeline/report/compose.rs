@@ -1,0 +1,83 @@
+//! One view becomes all files that the site wants.
+
+use super::dicom::maker::Maker;
+use super::dicom::segmentation;
+use super::outputs::{Outputs, Qualification};
+use super::picture;
+use super::result::ResultDocument;
+use super::view::View;
+use crate::study::Digest;
+use std::collections::BTreeMap;
+
+/// The name of the result document.
+pub const RESULT: &str = "result.json";
+
+/// What a case became: the document, every file by name, and the digest that is signed.
+#[derive(Clone, Debug)]
+pub struct Report {
+    /// The document.
+    pub result: ResultDocument,
+    /// Every file, `result.json` among them.
+    pub files: BTreeMap<String, Vec<u8>>,
+    /// Over names and bytes of all files.
+    pub digest: Digest,
+}
+
+/// Composes from a view. Pure: the same view and outputs give the same bytes.
+pub fn compose_view(mut view: View<'_>, wanted: &Outputs) -> Report {
+    let run = run(&view, wanted);
+    let mut files = Files::default();
+    draw(&view, wanted, &run, &mut files);
+    view.result.files = files.purposes;
+    let mut files = files.bytes;
+    files.insert(RESULT.to_owned(), view.result.to_json().into_bytes());
+    let digest = Digest::of_parts(files.iter().flat_map(|(name, bytes)| [name.as_bytes(), bytes.as_slice()]));
+    Report { result: view.result, files, digest }
+}
+
+#[derive(Default)]
+struct Files {
+    purposes: BTreeMap<String, String>,
+    bytes: BTreeMap<String, Vec<u8>>,
+}
+
+impl Files {
+    fn add(&mut self, purpose: &str, name: &str, bytes: Option<Vec<u8>>) {
+        if let Some(bytes) = bytes {
+            self.purposes.insert(purpose.to_owned(), name.to_owned());
+            self.bytes.insert(name.to_owned(), bytes);
+        }
+    }
+}
+
+/// Digest of everything that any file depends on: names the objects of this run.
+fn run(view: &View<'_>, wanted: &Outputs) -> Digest {
+    let result = view.result.to_json();
+    let outputs = serde_json::to_string(wanted).unwrap_or_default();
+    let map: Vec<u8> = view.r2star.iter().flat_map(|m| m.iter()).flat_map(|v| v.to_le_bytes()).collect();
+    let region: Vec<u8> = view.region.iter().flat_map(|r| r.iter()).map(|&v| u8::from(v)).collect();
+    let reviewer = view.reviewer.clone().unwrap_or_default();
+    Digest::of_parts([result.as_bytes(), outputs.as_bytes(), &map, &region, view.excluded, reviewer.as_bytes()])
+}
+
+fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
+    let words = wanted.language.words();
+    let maker = Maker {
+        view,
+        run,
+        first_series: wanted.first_series_number,
+        qualification: match wanted.qualification {
+            Qualification::Research => "RESEARCH",
+            Qualification::Product => "PRODUCT",
+        },
+    };
+    let picture = wanted.quality_picture.then(|| picture::quality(view, words));
+    files.add("qc_image", "qc.png", picture.as_ref().map(picture::canvas::Pixels::png));
+    if !maker.possible() {
+        return;
+    }
+    if wanted.segmentations {
+        files.add("roi", "roi.dcm", segmentation::region(&maker));
+        files.add("excluded", "excluded.dcm", segmentation::excluded(&maker));
+    }
+}

@@ -1,0 +1,292 @@
+//! Plots as SVG, for the dark picture and the white page alike: decay, histogram, course, thresholds.
+
+use super::axis::{Scale, log_ticks, round_up, ticks};
+use super::canvas::{Anchor, Svg, Weight, width};
+use super::colour::{dark, light};
+use crate::report::result::Relation;
+use crate::report::view::{Decay, Threshold, View};
+use crate::report::words::Words;
+use crate::study::text::plain;
+
+/// Colours and letter size of a plot.
+#[derive(Clone, Copy, Debug)]
+pub struct Style {
+    text: &'static str,
+    quiet: &'static str,
+    line: &'static str,
+    mark: &'static str,
+    fit: &'static str,
+    floor: &'static str,
+    size: f64,
+}
+
+impl Style {
+    /// For the dark picture.
+    pub fn dark() -> Self {
+        Self {
+            text: dark::TEXT,
+            quiet: dark::QUIET,
+            line: dark::LINE,
+            mark: dark::REGION,
+            fit: dark::FIT,
+            floor: dark::FLOOR,
+            size: 15.0,
+        }
+    }
+
+    /// For the page.
+    pub fn light() -> Self {
+        Self {
+            text: light::TEXT,
+            quiet: light::QUIET,
+            line: light::LINE,
+            mark: light::MARK,
+            fit: light::SECOND,
+            floor: "#6b4fa3",
+            size: 8.0,
+        }
+    }
+}
+
+/// The region's decay on a logarithmic axis, with the fitted curve, the noise floor and the residuals below.
+pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
+    let mut svg = Svg::new(w, h);
+    let s = style.size;
+    let (left, right) = (s * 3.6, w - s * 0.6);
+    let residual_height = h * 0.2;
+    let (top, bottom) = (s * 0.6, h - residual_height - s * 3.4);
+    let first = decay.median.first().copied().unwrap_or(1.0).max(1e-9);
+    let signals = decay.median.iter().chain(&decay.q25).chain(&decay.floor).copied();
+    let lowest = signals.filter(|v| *v > 0.0).fold(first, f64::min).max(first * 1e-3);
+    let start = decay.curve.first().map(|c| c.1);
+    let highest = decay.q75.iter().chain(&decay.median).chain(&start).copied().fold(first, f64::max);
+    let last = decay.times_ms.last().copied().unwrap_or(1.0);
+    let x = Scale::even([0.0, last * 1.03], [left, right]);
+    let domain = [lowest * 0.7, highest * 1.3];
+    let y = Scale::logarithmic(domain, [bottom, top]);
+    for tick in log_ticks(domain) {
+        svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.6, "");
+        svg.text([left - s * 0.4, y.at(tick) + s * 0.35], s, Weight::Regular, Anchor::End, style.quiet, &plain(tick));
+    }
+    if let Some(floor) = decay.floor {
+        svg.line([left, y.at(floor)], [right, y.at(floor)], style.floor, s * 0.13, "7 5");
+    }
+    let curve: Vec<[f64; 2]> = decay.curve.iter().map(|&(t, v)| [x.at(t), y.at(v)]).collect();
+    svg.polyline(&curve, style.fit, s * 0.16, "");
+    for (i, (&t, &m)) in decay.times_ms.iter().zip(&decay.median).enumerate() {
+        if let (Some(&a), Some(&b)) = (decay.q25.get(i), decay.q75.get(i)) {
+            svg.line([x.at(t), y.at(a)], [x.at(t), y.at(b)], style.mark, s * 0.1, "");
+        }
+        svg.circle([x.at(t), y.at(m)], s * 0.3, style.mark);
+    }
+    legend(&mut svg, words, style, decay.floor.is_some(), right, top);
+    residuals(&mut svg, decay, words, style, x, [left, right, bottom + s * 0.9, bottom + s * 0.9 + residual_height]);
+    for tick in ticks([0.0, last * 1.03], 6) {
+        let at = x.at(tick);
+        svg.text([at, h - s * 1.35], s, Weight::Regular, Anchor::Middle, style.quiet, &plain(tick));
+    }
+    svg.text([(left + right) / 2.0, h - s * 0.15], s, Weight::Regular, Anchor::Middle, style.quiet, words.decay_axis);
+    svg
+}
+
+fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, right: f64, top: f64) {
+    let s = style.size;
+    let mut lines = vec![(words.measured, style.mark), (words.fitted, style.fit)];
+    if floor {
+        lines.push((words.noise_floor, style.floor));
+    }
+    for (i, (text, colour)) in lines.into_iter().enumerate() {
+        let y = top + s * (1.0 + 1.35 * i as f64);
+        svg.text([right - s * 0.2, y], s, Weight::Regular, Anchor::End, style.text, text);
+        let x = right - s * 0.7 - width(text, s, Weight::Regular);
+        match i {
+            0 => svg.circle([x - s * 0.5, y - s * 0.35], s * 0.3, colour),
+            1 => svg.line([x - s * 1.6, y - s * 0.35], [x, y - s * 0.35], colour, s * 0.16, ""),
+            _ => svg.line([x - s * 1.6, y - s * 0.35], [x, y - s * 0.35], colour, s * 0.13, "7 5"),
+        }
+    }
+}
+
+/// Residuals of the region's median signal in percent of its first echo.
+fn residuals(svg: &mut Svg, decay: &Decay, words: &Words, style: &Style, x: Scale, [l, r, t, b]: [f64; 4]) {
+    let s = style.size;
+    let first = decay.median.first().copied().unwrap_or(1.0).max(1e-9);
+    let parts: Vec<f64> = decay.median.iter().zip(&decay.fitted).map(|(m, f)| (m - f) / first * 100.0).collect();
+    let span = round_up(parts.iter().copied().map(f64::abs).fold(1.0, f64::max));
+    let y = Scale::even([-span, span], [b, t]);
+    for (value, text) in
+        [(span, format!("+{}", plain(span))), (0.0, "0".to_owned()), (-span, format!("−{}", plain(span)))]
+    {
+        svg.line([l, y.at(value)], [r, y.at(value)], style.line, if value == 0.0 { 1.2 } else { 0.6 }, "");
+        svg.text([l - s * 0.4, y.at(value) + s * 0.35], s * 0.9, Weight::Regular, Anchor::End, style.quiet, &text);
+    }
+    for (time, part) in decay.times_ms.iter().zip(&parts) {
+        svg.line([x.at(*time), y.at(0.0)], [x.at(*time), y.at(*part)], style.mark, s * 0.25, "");
+    }
+    svg.text([r - s * 0.2, t + s * 0.9], s * 0.9, Weight::Regular, Anchor::End, style.quiet, words.residual_axis);
+}
+
+/// R2* over the region's voxels with the median, its interval and the ends of the measuring range.
+pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
+    let mut svg = Svg::new(w, h);
+    let s = style.size;
+    let (left, right, top, bottom) = (s * 3.2, w - s * 0.8, s * 2.2, h - s * 3.0);
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f32::total_cmp);
+    let high = sorted.get(sorted.len() * 995 / 1000).copied().map_or(1.0, f64::from);
+    let low = sorted.get(sorted.len() * 5 / 1000).copied().map_or(0.0, f64::from);
+    let margin = (high - low).max(high * 0.05) * 0.25;
+    let domain = [(low - margin).max(0.0), high + margin];
+    let bins = 48;
+    let mut counts = vec![0usize; bins];
+    for &v in values {
+        let t = (f64::from(v) - domain[0]) / (domain[1] - domain[0]);
+        if (0.0..1.0).contains(&t) {
+            counts[(t * bins as f64) as usize] += 1;
+        }
+    }
+    let most = counts.iter().copied().max().unwrap_or(1).max(1) as f64;
+    let x = Scale::even(domain, [left, right]);
+    let y = Scale::even([0.0, most * 1.05], [bottom, top]);
+    for tick in ticks([0.0, most], 4) {
+        svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.6, "");
+        svg.text([left - s * 0.4, y.at(tick) + s * 0.35], s, Weight::Regular, Anchor::End, style.quiet, &plain(tick));
+    }
+    let step = (right - left) / bins as f64;
+    for (i, &n) in counts.iter().enumerate().filter(|(_, n)| **n > 0) {
+        let at = y.at(n as f64);
+        svg.rect([left + i as f64 * step + 0.5, at, step - 1.0, bottom - at], style.mark);
+    }
+    svg.line([left, bottom], [right, bottom], style.quiet, 1.0, "");
+    for tick in ticks(domain, 6) {
+        svg.text([x.at(tick), bottom + s * 1.3], s, Weight::Regular, Anchor::Middle, style.quiet, &plain(tick));
+    }
+    let summary = view.result.r2star_per_s.as_ref();
+    if let Some(median) = summary.and_then(|s| s.median) {
+        svg.line([x.at(median), top - s * 0.6], [x.at(median), bottom], style.fit, s * 0.16, "");
+        let label = format!("{} {}", words.median, words.rate(median));
+        let anchor = if x.at(median) > (left + right) / 2.0 { Anchor::End } else { Anchor::Start };
+        svg.text([x.at(median), top - s * 0.9], s, Weight::Bold, anchor, style.fit, &label);
+    }
+    for end in view.result.measuring_range.iter().flat_map(|r| r.r2star_per_s) {
+        if (domain[0]..=domain[1]).contains(&end) {
+            svg.line([x.at(end), top], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
+            // On the side away from the median, where bars are lower.
+            let below = summary.and_then(|s| s.median).is_some_and(|m| end < m);
+            let anchor = if below { Anchor::End } else { Anchor::Start };
+            let nudge = if anchor == Anchor::End { -s * 0.4 } else { s * 0.4 };
+            let at = [x.at(end) + nudge, top + s];
+            svg.text(at, s * 0.9, Weight::Regular, anchor, style.floor, words.measuring_range);
+        }
+    }
+    svg.text(
+        [(left + right) / 2.0, h - s * 0.2],
+        s,
+        Weight::Regular,
+        Anchor::Middle,
+        style.quiet,
+        words.histogram_axis,
+    );
+    svg
+}
+
+/// The thresholds on a plain axis with the result and its tissue interval on it.
+pub fn thresholds(view: &View<'_>, marks: &[Threshold], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
+    let mut svg = Svg::new(w, h);
+    let s = style.size;
+    let (left, right) = (s * 0.8, w - s * 0.8);
+    let base = h - s * 1.6;
+    let lic = view.result.lic_mg_per_g.as_ref();
+    let farthest = lic.map_or(0.0, |l| l.high.unwrap_or(l.value).max(l.value));
+    let top = round_up(marks.iter().map(|m| m.lic_mg_per_g).fold(farthest, f64::max) * 1.15);
+    let x = Scale::even([0.0, top], [left, right]);
+    svg.line([left, base], [right, base], style.quiet, 1.0, "");
+    svg.text([right, h - s * 0.2], s, Weight::Regular, Anchor::End, style.quiet, words.mg_per_g);
+    for mark in marks {
+        let at = x.at(mark.lic_mg_per_g);
+        svg.line([at, base - s * 2.6], [at, base + s * 0.3], style.quiet, 0.8, "3 2");
+        svg.text([at, base + s * 1.35], s, Weight::Regular, Anchor::Middle, style.quiet, &plain(mark.lic_mg_per_g));
+    }
+    let Some(lic) = lic else { return svg };
+    let y = base - s * 1.3;
+    if lic.relation == Relation::Equal {
+        if let (Some(low), Some(high)) = (lic.low, lic.high) {
+            svg.line([x.at(low), y], [x.at(high), y], style.mark, s * 0.2, "");
+            for end in [low, high] {
+                svg.line([x.at(end), y - s * 0.4], [x.at(end), y + s * 0.4], style.mark, s * 0.2, "");
+            }
+        }
+        svg.circle([x.at(lic.value), y], s * 0.5, style.mark);
+    } else {
+        let to = if lic.relation == Relation::AtLeast { right } else { left };
+        svg.line([x.at(lic.value), y], [to, y], style.mark, s * 0.2, "2 2");
+        svg.line([x.at(lic.value), y - s * 0.6], [x.at(lic.value), y + s * 0.6], style.mark, s * 0.3, "");
+    }
+    let label = format!("{}{}", lic.relation.sign(), words.lic_number(lic.value));
+    let anchor = if x.at(lic.value) > w * 0.8 { Anchor::End } else { Anchor::Middle };
+    svg.text([x.at(lic.value), y - s * 0.9], s * 1.1, Weight::Bold, anchor, style.text, &label);
+    svg
+}
+
+/// One point of a course: years since some origin, LIC, its repeat interval, whether it is a bound, whether comparable.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CoursePoint {
+    /// Position in time, years.
+    pub year: f64,
+    /// Label under the axis.
+    pub label: String,
+    /// mg/g.
+    pub lic: f64,
+    /// Ends of its repeat interval.
+    pub interval: Option<[f64; 2]>,
+    /// Value or bound.
+    pub relation: Relation,
+    /// Whether it can be compared with the last.
+    pub comparable: bool,
+}
+
+/// LIC over time with repeat intervals; points that cannot be compared are hollow and not joined.
+pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
+    let mut svg = Svg::new(w, h);
+    let s = style.size;
+    let (left, right, top, bottom) = (s * 3.0, w - s * 1.5, s * 0.8, h - s * 2.0);
+    let ends = points.iter().flat_map(|p| [p.lic, p.interval.map_or(p.lic, |i| i[1])]);
+    let highest = round_up(ends.fold(1.0, f64::max) * 1.1);
+    let from = points.iter().map(|p| p.year).fold(f64::INFINITY, f64::min);
+    let to = points.iter().map(|p| p.year).fold(f64::NEG_INFINITY, f64::max);
+    let pad = ((to - from) * 0.06).max(0.1);
+    let x = Scale::even([from - pad, to + pad], [left, right]);
+    let y = Scale::even([0.0, highest], [bottom, top]);
+    for tick in ticks([0.0, highest], 5) {
+        svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.5, "");
+        svg.text([left - s * 0.4, y.at(tick) + s * 0.35], s, Weight::Regular, Anchor::End, style.quiet, &plain(tick));
+    }
+    for mark in marks.iter().filter(|m| m.lic_mg_per_g < highest) {
+        svg.line([left, y.at(mark.lic_mg_per_g)], [right, y.at(mark.lic_mg_per_g)], style.fit, 0.7, "3 2");
+    }
+    let joined: Vec<[f64; 2]> = points.iter().filter(|p| p.comparable).map(|p| [x.at(p.year), y.at(p.lic)]).collect();
+    svg.polyline(&joined, style.mark, s * 0.12, "");
+    let mut free_from = f64::NEG_INFINITY;
+    for point in points {
+        let at = [x.at(point.year), y.at(point.lic)];
+        if let Some([low, high]) = point.interval {
+            svg.line([at[0], y.at(low)], [at[0], y.at(high)], style.mark, s * 0.12, "");
+        }
+        match (point.relation, point.comparable) {
+            (Relation::Equal, true) => svg.circle(at, s * 0.4, style.mark),
+            (Relation::Equal, false) => svg.ring(at, s * 0.4, style.mark, s * 0.15),
+            (bound, _) => {
+                let d = if bound == Relation::AtLeast { -s } else { s };
+                let points = [[at[0] - s * 0.45, at[1]], [at[0] + s * 0.45, at[1]], [at[0], at[1] + d * 0.8]];
+                svg.polygon(&points, style.mark);
+            }
+        }
+        let half = width(&point.label, s, Weight::Regular) / 2.0;
+        if at[0] - half > free_from {
+            svg.text([at[0], h - s * 0.4], s, Weight::Regular, Anchor::Middle, style.quiet, &point.label);
+            free_from = at[0] + half + s * 0.5;
+        }
+    }
+    svg.text([s * 0.1, top], s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.mg_per_g);
+    svg
+}
