@@ -1,1 +1,3 @@
 //! Tests of the fit room.
+
+mod speed;

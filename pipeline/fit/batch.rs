@@ -1,0 +1,250 @@
+//! Many voxels: gathered into lanes, fitted block by block on rayon's threads, scattered into maps.
+
+use super::dispatch::{self, Level, Work};
+use super::lanes::{Lane, Real};
+use ndarray::ArrayView2;
+use rayon::prelude::*;
+
+/// Voxels that advance together.
+pub const LANES: usize = 1;
+
+/// Blocks handed to a thread at a time. Fixed, so that nothing depends on how many threads there are.
+const BLOCKS_A_TASK: usize = 64;
+
+/// What became of a voxel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
+#[repr(u8)]
+pub enum State {
+    /// A value with its standard error.
+    Fitted = 0,
+    /// R2* above what the echoes can tell; as an order statistic it counts as higher than any value.
+    AtBound = 1,
+    /// No echo stands above the noise.
+    NoSignal = 2,
+    /// The iteration did not settle.
+    NotConverged = 3,
+    /// Not asked for.
+    #[default]
+    NotTried = 4,
+    /// R2* below what the echoes can tell (the signal grows); as an order statistic lower than any value.
+    BelowBound = 5,
+}
+
+/// Values of one map for every voxel, in the order of the samples; not a number where a voxel has none.
+#[derive(Clone, Debug)]
+pub struct Maps<T = f32> {
+    /// R2*, 1/s, where the state is fitted.
+    pub r2star: Vec<T>,
+    /// Standard error of R2*, 1/s, from the known noise level.
+    pub standard_error: Vec<T>,
+    /// Signal at echo time zero, in the units of the samples.
+    pub s0: Vec<T>,
+    /// Constant of the model with an offset, in the units of the samples.
+    pub offset: Vec<T>,
+    /// Fat over fat and water signal, of the models with fat.
+    pub fat_fraction: Vec<T>,
+    /// Standard error of the fat fraction.
+    pub fat_error: Vec<T>,
+    /// Whether both solutions of the magnitude water-fat ambiguity explain the voxel equally well.
+    pub ambiguous: Vec<bool>,
+    /// Root mean square of the residuals over the fitted signal at the first echo.
+    pub residual: Vec<T>,
+    /// State.
+    pub state: Vec<State>,
+    /// Iterations taken.
+    pub iterations: Vec<u8>,
+}
+
+impl<T: Real> Maps<T> {
+    /// For this many voxels, none tried.
+    pub fn untried(voxels: usize) -> Self {
+        let none = || vec![T::NAN; voxels];
+        Self {
+            r2star: none(),
+            standard_error: none(),
+            s0: none(),
+            offset: none(),
+            fat_fraction: none(),
+            fat_error: none(),
+            ambiguous: vec![false; voxels],
+            residual: none(),
+            state: vec![State::NotTried; voxels],
+            iterations: vec![0; voxels],
+        }
+    }
+
+    /// Copies a fit of some voxels to their places in maps of all.
+    pub fn place(&mut self, part: &Self, voxels: &[usize]) {
+        for (k, &voxel) in voxels.iter().enumerate() {
+            self.r2star[voxel] = part.r2star[k];
+            self.standard_error[voxel] = part.standard_error[k];
+            self.s0[voxel] = part.s0[k];
+            self.offset[voxel] = part.offset[k];
+            self.fat_fraction[voxel] = part.fat_fraction[k];
+            self.fat_error[voxel] = part.fat_error[k];
+            self.ambiguous[voxel] = part.ambiguous[k];
+            self.residual[voxel] = part.residual[k];
+            self.state[voxel] = part.state[k];
+            self.iterations[voxel] = part.iterations[k];
+        }
+    }
+
+    /// R2* for medians and quartiles: the value where fitted, infinite where the voxel is beyond a limit of what the
+    /// echoes can tell, `None` where nothing is known. Leaving the beyond out would pull a median towards the middle.
+    pub fn ranked(&self, voxel: usize) -> Option<f64> {
+        match self.state[voxel] {
+            State::Fitted => Some(self.r2star[voxel].double()),
+            State::AtBound => Some(f64::INFINITY),
+            State::BelowBound => Some(f64::NEG_INFINITY),
+            State::NoSignal | State::NotConverged | State::NotTried => None,
+        }
+    }
+}
+
+/// What came of one block.
+pub struct Fitted<T, const L: usize> {
+    /// R2*, 1/s, also at a limit.
+    pub rate: Lane<T, L>,
+    /// Its standard error.
+    pub error: Lane<T, L>,
+    /// Signal at echo time zero over σ.
+    pub start: Lane<T, L>,
+    /// Constant over σ.
+    pub offset: Lane<T, L>,
+    /// Fat fraction.
+    pub fat: Lane<T, L>,
+    /// Its standard error.
+    pub fat_error: Lane<T, L>,
+    /// Whether the fat fraction has a rival.
+    pub ambiguous: [bool; L],
+    /// Relative residual.
+    pub residual: Lane<T, L>,
+    /// State.
+    pub state: [State; L],
+    /// Iterations.
+    pub iterations: [u8; L],
+}
+
+/// A model with its echo times, ready for blocks of `E` rows by `L` voxels.
+pub trait Kernel<T: Real, const E: usize, const L: usize>: Sync {
+    /// Fits one block; the data are over σ, and zero in rows without an echo.
+    fn block(&self, data: &[Lane<T, L>; E]) -> Fitted<T, L>;
+}
+
+/// The noise level of one real channel.
+#[derive(Clone, Copy, Debug)]
+pub enum Sigma<'a> {
+    /// The same everywhere.
+    Uniform(f64),
+    /// One for each voxel.
+    PerVoxel(&'a [f32]),
+}
+
+impl Sigma<'_> {
+    /// At this voxel.
+    #[inline(always)]
+    pub fn at(self, voxel: usize) -> f64 {
+        match self {
+            Self::Uniform(sigma) => sigma,
+            Self::PerVoxel(map) => map.get(voxel).copied().map_or(f64::NAN, f64::from),
+        }
+    }
+}
+
+/// Samples, echo × voxel, in rows of consecutive voxels.
+#[derive(Clone, Copy)]
+pub struct Samples<'a, T> {
+    /// Rows of consecutive voxels.
+    pub rows: &'a [&'a [T]],
+    /// Noise level.
+    pub sigma: Sigma<'a>,
+}
+
+/// One thread's share.
+struct Task<'a, K, T, const E: usize, const L: usize> {
+    kernel: &'a K,
+    samples: Samples<'a, T>,
+    voxels: &'a [u32],
+}
+
+impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<'_, K, T, E, L> {
+    type Output = Vec<Fitted<T, L>>;
+
+    #[inline(always)]
+    fn run(self) -> Self::Output {
+        let mut out = Vec::with_capacity(self.voxels.len().div_ceil(L));
+        for block in self.voxels.chunks(L) {
+            let mut data = [Lane::ZERO; E];
+            for l in 0..L {
+                // A last, short block repeats its first voxel: every lane always has a real decay.
+                let voxel = block[if l < block.len() { l } else { 0 }] as usize;
+                let scale = T::of(1.0 / self.samples.sigma.at(voxel));
+                for (e, row) in self.samples.rows.iter().enumerate() {
+                    data[e].0[l] = row[voxel] * scale;
+                }
+            }
+            out.push(self.kernel.block(&data));
+        }
+        out
+    }
+}
+
+/// Fits these voxels of the samples and puts them into the maps.
+pub fn fit_into<T: Real, K: Kernel<T, E, LANES>, const E: usize>(
+    level: Level,
+    kernel: &K,
+    samples: Samples<'_, T>,
+    voxels: &[u32],
+    maps: &mut Maps<T>,
+) {
+    let tasks = voxels.par_chunks(BLOCKS_A_TASK * LANES);
+    let done: Vec<Vec<Fitted<T, LANES>>> =
+        tasks.map(|voxels| dispatch::run(level, Task { kernel, samples, voxels })).collect();
+    for (block, fitted) in voxels.chunks(LANES).zip(done.iter().flatten()) {
+        for (l, &voxel) in block.iter().enumerate() {
+            let voxel = voxel as usize;
+            let state = fitted.state[l];
+            maps.state[voxel] = state;
+            maps.iterations[voxel] = fitted.iterations[l];
+            if state != State::Fitted {
+                continue;
+            }
+            let sigma = T::of(samples.sigma.at(voxel));
+            maps.r2star[voxel] = fitted.rate.0[l];
+            maps.standard_error[voxel] = fitted.error.0[l];
+            maps.s0[voxel] = fitted.start.0[l] * sigma;
+            maps.offset[voxel] = fitted.offset.0[l] * sigma;
+            maps.fat_fraction[voxel] = fitted.fat.0[l];
+            maps.fat_error[voxel] = fitted.fat_error.0[l];
+            maps.ambiguous[voxel] = fitted.ambiguous[l];
+            maps.residual[voxel] = fitted.residual.0[l];
+        }
+    }
+}
+
+/// The voxels in which an echo stands above the noise by more than three of its deviations; the others get
+/// [`State::NoSignal`].
+pub fn with_signal<T: Real>(
+    samples: ArrayView2<'_, T>,
+    sigma: Sigma<'_>,
+    threshold: f64,
+    maps: &mut Maps<T>,
+) -> Vec<u32> {
+    let mut highest = vec![T::ZERO; samples.ncols()];
+    for row in samples.rows() {
+        for (high, &value) in highest.iter_mut().zip(row) {
+            *high = value.at_least(*high);
+        }
+    }
+    let mut kept = Vec::new();
+    for (voxel, high) in highest.iter().enumerate() {
+        let sigma = sigma.at(voxel);
+        // A noise level that is not a positive number fails the comparison.
+        if sigma > 0.0 && high.double() > threshold * sigma {
+            kept.push(voxel as u32);
+        } else {
+            maps.state[voxel] = State::NoSignal;
+        }
+    }
+    kept
+}

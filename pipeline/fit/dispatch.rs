@@ -1,0 +1,58 @@
+//! Which instructions to use, found out once on the running CPU. The arithmetic is the same on every level and the
+//! results are the same to the bit; only the width of the registers differs.
+#![allow(unsafe_code)] // Calling a function compiled for a wider instruction set, after asking the CPU.
+
+/// A set of vector instructions.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Level {
+    /// What every CPU of this architecture has (SSE2 on x86-64).
+    Baseline,
+    /// 256-bit registers.
+    Avx2,
+    /// 512-bit registers.
+    Avx512,
+}
+
+impl Level {
+    /// Every level this CPU has, narrowest first.
+    pub fn available() -> Vec<Self> {
+        let mut levels = vec![Self::Baseline];
+        #[cfg(any())]
+        {
+            if is_x86_feature_detected!("avx2") {
+                levels.push(Self::Avx2);
+            }
+            if is_x86_feature_detected!("avx512f")
+                && is_x86_feature_detected!("avx512vl")
+                && is_x86_feature_detected!("avx512dq")
+            {
+                levels.push(Self::Avx512);
+            }
+        }
+        levels
+    }
+
+    /// The widest this CPU has.
+    pub fn best() -> Self {
+        Self::available().pop().unwrap_or(Self::Baseline)
+    }
+
+    /// Whether this CPU has it.
+    pub fn exists(self) -> bool {
+        Self::available().contains(&self)
+    }
+}
+
+/// Work that is compiled once for each level: everything it calls must be inlined into `run`.
+pub trait Work {
+    /// What it makes.
+    type Output;
+    /// Does it.
+    fn run(self) -> Self::Output;
+}
+
+/// Runs the work with these instructions, or with the baseline where the CPU lacks them.
+pub fn run<W: Work>(level: Level, work: W) -> W::Output {
+    let _ = level;
+    work.run()
+}

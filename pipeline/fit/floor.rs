@@ -1,0 +1,136 @@
+//! The noise floor in lanes: mean, slope and variance of the magnitude as a function of the true signal.
+//!
+//! The variance v(a) of the noncentral chi distribution rises smoothly from its central value to 1. As a function of
+//! `t = k/(k + a²)`, `k = 2N + 4`, on \[0, 1\] it is almost a straight line, so that a short Chebyshev
+//! interpolant carries it; the mean follows exactly as `√(a² + 2N − v)`, since `E[S²] = a² + 2N`.
+//! Tested bounds for N of 1 and more: 16 terms (f32) hold the mean to 3e-7, 30 terms (f64) to 1e-9.
+
+use super::lanes::{Lane, Real};
+use super::moments::moments;
+
+const MOST_TERMS: usize = 32;
+
+/// Mean, its slope and variance in lanes.
+pub struct FloorAt<T, const L: usize> {
+    /// E\[S\]/σ.
+    pub mean: Lane<T, L>,
+    /// d E\[S\] / dA.
+    pub slope: Lane<T, L>,
+    /// var\[S\]/σ².
+    pub variance: Lane<T, L>,
+}
+
+/// The noise floor of one effective number of coil elements.
+#[derive(Clone, Debug)]
+pub struct NoiseFloor<T> {
+    /// 2N.
+    twice: T,
+    scale: T,
+    /// Variance as a polynomial in `2t − 1`, lowest power first.
+    powers: [T; MOST_TERMS],
+    /// E\[S\]/σ without signal.
+    pub mean: T,
+    /// SD\[S\]/σ without signal.
+    pub deviation: T,
+}
+
+impl<T: Real> NoiseFloor<T> {
+    /// For this effective number of coil elements; below one half it is taken as one half.
+    pub fn new(coil_elements: f64) -> Self {
+        let n = coil_elements.max(0.5);
+        let scale = 2.0 * n + 4.0;
+        let terms = T::TERMS;
+        let count = terms as f64;
+        let angle = |k: usize| std::f64::consts::PI * (k as f64 + 0.5) / count;
+        let values: Vec<f64> = (0..terms)
+            .map(|k| {
+                let t = 0.5 * (libm::cos(angle(k)) + 1.0);
+                moments((scale * (1.0 / t - 1.0)).sqrt(), n).1
+            })
+            .collect();
+        let mut powers = [0.0f64; MOST_TERMS];
+        // Chebyshev polynomials by their recurrence, as powers.
+        let (mut before, mut now) = ([0.0f64; MOST_TERMS], [0.0f64; MOST_TERMS]);
+        now[0] = 1.0;
+        for degree in 0..terms {
+            let sum: f64 = values.iter().enumerate().map(|(k, v)| v * libm::cos(degree as f64 * angle(k))).sum();
+            let share = if degree == 0 { sum / count } else { 2.0 * sum / count };
+            for (power, term) in powers.iter_mut().zip(now) {
+                *power += share * term;
+            }
+            let factor = if degree == 0 { 1.0 } else { 2.0 };
+            let mut next = [0.0f64; MOST_TERMS];
+            for k in 0..MOST_TERMS {
+                next[k] = if k > 0 { factor * now[k - 1] } else { 0.0 } - before[k];
+            }
+            (before, now) = (now, next);
+        }
+        let (mean, variance) = moments(0.0, n);
+        Self {
+            twice: T::of(2.0 * n),
+            scale: T::of(scale),
+            powers: powers.map(T::of),
+            mean: T::of(mean),
+            deviation: T::of(variance.sqrt()),
+        }
+    }
+
+    /// At these true signals over σ.
+    #[inline(always)]
+    pub fn at<const L: usize>(&self, a: Lane<T, L>) -> FloorAt<T, L> {
+        let square = a * a;
+        let scale = Lane::splat(self.scale);
+        let t = scale / (scale + square);
+        let s = t + t - Lane::splat(T::ONE);
+        let mut value = Lane::splat(self.powers[T::TERMS - 1]);
+        let mut slope = Lane::ZERO;
+        let mut k = T::TERMS - 1;
+        while k > 0 {
+            k -= 1;
+            slope = slope * s + value;
+            value = value * s + Lane::splat(self.powers[k]);
+        }
+        let mean = (square + Lane::splat(self.twice) - value).sqrt();
+        // dv/da = 2·slope·dt/da with dt/da = −2·a·t²/k.
+        let bend = Lane::splat(T::ONE) + (slope + slope) * t * t / scale;
+        FloorAt { mean, slope: a * bend / mean, variance: value }
+    }
+
+    /// E\[S²\]/σ² without signal: 2N.
+    pub fn power(&self) -> T {
+        self.twice
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn worst<T: Real>(n: f64) -> [f64; 3] {
+        let floor = NoiseFloor::<T>::new(n);
+        let mut worst = [0.0f64; 3];
+        for k in 0..2000 {
+            let a = 1e-3 * (f64::from(k) * 0.0065).exp() - 1e-3;
+            let at = floor.at(Lane([T::of(a)]));
+            let (mean, variance) = moments(a, n);
+            let h = 1e-4 * (1.0 + a);
+            let slope = (moments(a + h, n).0 - moments((a - h).abs(), n).0) / (a + h - (a - h).max(h - a));
+            worst[0] = worst[0].max((at.mean.0[0].double() / mean - 1.0).abs());
+            worst[1] = worst[1].max((at.variance.0[0].double() - variance).abs());
+            if a > h {
+                worst[2] = worst[2].max((at.slope.0[0].double() - slope).abs());
+            }
+        }
+        worst
+    }
+
+    #[test]
+    fn floor_stays_within_its_error_bound() {
+        for n in [1.0, 1.37, 2.0, 4.0, 6.5, 8.0, 16.0, 32.0] {
+            let [mean, variance, slope] = worst::<f32>(n);
+            assert!(mean < 3e-7 && variance < 3e-6 && slope < 3e-6, "f32, N {n}: {mean:e} {variance:e} {slope:e}");
+            let [mean, variance, slope] = worst::<f64>(n);
+            assert!(mean < 1e-9 && variance < 2e-9 && slope < 1e-7, "f64, N {n}: {mean:e} {variance:e} {slope:e}");
+        }
+    }
+}

@@ -1,0 +1,117 @@
+//! The fitted map: the chosen model inside and around the region.
+
+use super::Sigma;
+use super::batch::Maps;
+use super::choose::Choice;
+use super::model::{Model, ModelSettings, fit};
+use super::noise::Noise;
+use super::survey::Survey;
+use crate::protocol::CheckedAcquisition;
+use crate::study::{Acquisition, Finding, Mask, ModelKind, Severity, Stage};
+use ndarray::Axis;
+
+/// Voxels fitted beyond the region's edge, in the plane, so that a picture shows its surroundings.
+const MARGIN: usize = 4;
+
+/// R2* with standard error and state for every voxel in and around the region. Made only by [`map`].
+#[derive(Debug)]
+pub struct FittedMap {
+    checked: CheckedAcquisition,
+    noise: Noise,
+    survey: Survey,
+    choice: Choice,
+    maps: Maps,
+    findings: Vec<Finding>,
+}
+
+impl FittedMap {
+    /// The checked acquisition.
+    pub fn checked(&self) -> &CheckedAcquisition {
+        &self.checked
+    }
+    /// The acquisition.
+    pub fn acquisition(&self) -> &Acquisition {
+        self.checked.acquisition()
+    }
+    /// Its noise.
+    pub fn noise(&self) -> &Noise {
+        &self.noise
+    }
+    /// The survey of the whole image.
+    pub fn survey(&self) -> &Survey {
+        &self.survey
+    }
+    /// The model and why.
+    pub fn choice(&self) -> &Choice {
+        &self.choice
+    }
+    /// Maps on the full grid; not tried outside the neighbourhood of the region.
+    pub fn maps(&self) -> &Maps {
+        &self.maps
+    }
+    /// What the noise estimate and the fit noticed.
+    pub fn findings(&self) -> &[Finding] {
+        &self.findings
+    }
+}
+
+/// Fits the chosen model in the region and four voxels around it. Where the model cannot run on these images the
+/// acquisition comes back with the finding that says why.
+pub fn map(
+    checked: CheckedAcquisition,
+    noise: Noise,
+    survey: Survey,
+    around: &Mask,
+    choice: Choice,
+) -> Result<FittedMap, Box<(CheckedAcquisition, Finding)>> {
+    let acquisition = checked.acquisition();
+    let voxels = neighbourhood(around);
+    let maps = match fit_voxels(acquisition, &noise, &choice, &voxels) {
+        Ok(maps) => maps,
+        Err(reason) => {
+            let finding = Finding::new(
+                Stage::Fit,
+                Severity::Stop,
+                "model-impossible",
+                format!("The {} model cannot be fitted to these images: {reason}.", choice.kind),
+            )
+            .attribute("signal model")
+            .advice("Let the profile choose the model (model: auto), or acquire what the model needs.");
+            return Err(Box::new((checked, finding)));
+        }
+    };
+    let findings = noise.findings.clone();
+    Ok(FittedMap { checked, noise, survey, choice, maps, findings })
+}
+
+fn fit_voxels(acquisition: &Acquisition, noise: &Noise, choice: &Choice, voxels: &[usize]) -> Result<Maps, String> {
+    let times = acquisition.echo_seconds();
+    let field_strength = acquisition.header().scanner.field_strength.map(|t| t.0);
+    if choice.kind == ModelKind::Complex && acquisition.complex().is_none() {
+        return Err("there are no phase or real and imaginary images".to_owned());
+    }
+    let settings = ModelSettings { field_strength };
+    let model = Model::new(choice.kind, &times, &settings).map_err(|error| error.to_string())?;
+    let samples = acquisition.magnitude().select(Axis(1), voxels);
+    let local: Option<Vec<f32>> = noise.local.as_ref().map(|map| voxels.iter().map(|&v| map[v]).collect());
+    let sigma = local.as_deref().map_or(Sigma::Uniform(noise.sigma), Sigma::PerVoxel);
+    let part = fit(&model, samples.view(), sigma, noise.coil_elements);
+    let mut maps = Maps::untried(acquisition.grid().voxels());
+    maps.place(&part, voxels);
+    Ok(maps)
+}
+
+/// Voxels of the region and within the margin of it in its plane, ascending.
+fn neighbourhood(around: &Mask) -> Vec<usize> {
+    let [slices, rows, columns] = around.shape();
+    let mut near = vec![false; slices * rows * columns];
+    for index in around.indices() {
+        let (slice, row, column) = (index / (rows * columns), index / columns % rows, index % columns);
+        // Only the ends of the span matter for a run of voxels, but filling is cheap enough.
+        for r in row.saturating_sub(MARGIN)..(row + MARGIN + 1).min(rows) {
+            let line = (slice * rows + r) * columns;
+            near[line + column.saturating_sub(MARGIN)..line + (column + MARGIN + 1).min(columns)].fill(true);
+        }
+    }
+    near.iter().enumerate().filter_map(|(index, &inside)| inside.then_some(index)).collect()
+}

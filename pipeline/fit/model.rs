@@ -1,0 +1,166 @@
+//! A model, built once from the echo times, and its fit to many voxels.
+
+use super::batch::{Kernel, LANES, Maps, Samples, Sigma, fit_into, with_signal};
+use super::dispatch::Level;
+use super::lanes::Real;
+use super::models::{Common, Monoexponential, NoiseCorrected, Truncated, WithOffset};
+use super::moments::moments;
+use crate::study::ModelKind;
+use ndarray::{ArrayView2, CowArray};
+
+/// What a model needs beyond the echo times.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ModelSettings {
+    /// Field strength in tesla, which sets the frequencies of fat.
+    pub field_strength: Option<f64>,
+}
+
+/// Why a model cannot be built.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum ModelError {
+    /// Echo times not positive, finite and strictly increasing, or more than the engine holds.
+    #[error("echo times must be positive, finite and strictly increasing, at most {most} of them")]
+    EchoTimes {
+        /// Most echoes the engine holds.
+        most: usize,
+    },
+    /// More unknowns than echoes.
+    #[error("the {model} model needs at least {needed} echoes; there are {found}")]
+    TooFewEchoes {
+        /// Which model.
+        model: ModelKind,
+        /// Fewest echoes.
+        needed: usize,
+        /// Echoes there are.
+        found: usize,
+    },
+    /// Fat without a field strength.
+    #[error("the {0} model needs the field strength, which sets the frequencies of fat")]
+    NoFieldStrength(ModelKind),
+    /// Complex images are needed.
+    #[error("the {0} model is not for magnitude samples")]
+    NotForMagnitude(ModelKind),
+}
+
+/// Most echoes the engine holds.
+pub const MOST_ECHOES: usize = 64;
+
+/// Fewest echoes that determine a model's unknowns.
+pub fn fewest_echoes(kind: ModelKind) -> usize {
+    match kind {
+        ModelKind::Monoexponential | ModelKind::NoiseCorrected => 2,
+        ModelKind::MonoexponentialWithOffset | ModelKind::Truncated => 3,
+        ModelKind::FatCorrected | ModelKind::Complex => 4,
+    }
+}
+
+/// A signal model of one echo train.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Model {
+    kind: ModelKind,
+    times: Vec<f64>,
+    settings: ModelSettings,
+}
+
+impl Model {
+    /// For these echo times in seconds.
+    pub fn new(kind: ModelKind, echo_times: &[f64], settings: &ModelSettings) -> Result<Self, ModelError> {
+        let positive = echo_times.iter().all(|t| t.is_finite() && *t > 0.0);
+        let rising = echo_times.windows(2).all(|w| w[0] < w[1]);
+        let found = echo_times.len();
+        if !positive || !rising || found > MOST_ECHOES {
+            return Err(ModelError::EchoTimes { most: MOST_ECHOES });
+        }
+        let needed = fewest_echoes(kind);
+        if found < needed {
+            return Err(ModelError::TooFewEchoes { model: kind, needed, found });
+        }
+        let fat = matches!(kind, ModelKind::FatCorrected | ModelKind::Complex);
+        if fat && settings.field_strength.is_none() {
+            return Err(ModelError::NoFieldStrength(kind));
+        }
+        Ok(Self { kind, times: echo_times.to_vec(), settings: settings.clone() })
+    }
+
+    /// Which model.
+    pub fn kind(&self) -> ModelKind {
+        self.kind
+    }
+    /// Echo times in seconds.
+    pub fn echo_times(&self) -> &[f64] {
+        &self.times
+    }
+    /// What it was built with.
+    pub fn settings(&self) -> &ModelSettings {
+        &self.settings
+    }
+}
+
+/// Fits a model to magnitude samples, echo × voxel, with the noise level of one real channel and the effective number
+/// of coil elements (1 for one coil or a combined image that behaves like one).
+///
+/// Samples must be finite. The result is the same to the bit on every CPU and at any number of threads. `T` is
+/// `f32`, or `f64` for digit checks.
+///
+/// # Panics
+/// Where the samples do not have one row for each echo time of the model, or a per-voxel noise level is not one for
+/// each voxel.
+pub fn fit<T: Real>(model: &Model, samples: ArrayView2<'_, T>, sigma: Sigma<'_>, coil_elements: f64) -> Maps<T> {
+    fit_at(Level::best(), model, samples, sigma, coil_elements)
+}
+
+/// [`fit`] with given instructions, for tests and benchmarks.
+///
+/// # Panics
+/// As [`fit`].
+pub fn fit_at<T: Real>(
+    level: Level,
+    model: &Model,
+    samples: ArrayView2<'_, T>,
+    sigma: Sigma<'_>,
+    coil_elements: f64,
+) -> Maps<T> {
+    assert_eq!(samples.nrows(), model.times.len(), "one row of samples for each echo time");
+    if let Sigma::PerVoxel(map) = sigma {
+        assert_eq!(map.len(), samples.ncols(), "one noise level for each voxel");
+    }
+    let mut maps = Maps::untried(samples.ncols());
+    let (mean, variance) = moments(0.0, coil_elements.max(0.5));
+    let voxels = with_signal(samples, sigma, mean + 3.0 * variance.sqrt(), &mut maps);
+    let whole = CowArray::from(samples);
+    let whole = whole.as_standard_layout();
+    let rows: Vec<&[T]> = whole.rows().into_iter().map(|row| row.to_slice().unwrap_or_default()).collect();
+    let job = Job { level, model, coil_elements, samples: Samples { rows: &rows, sigma }, voxels: &voxels };
+    match model.times.len() {
+        0..=12 => job.run::<12>(&mut maps),
+        _ => job.run::<MOST_ECHOES>(&mut maps),
+    }
+    maps
+}
+
+/// One call of [`fit`], before its number of rows is a constant.
+struct Job<'a, T> {
+    level: Level,
+    model: &'a Model,
+    coil_elements: f64,
+    samples: Samples<'a, T>,
+    voxels: &'a [u32],
+}
+
+impl<T: Real> Job<'_, T> {
+    fn run<const E: usize>(&self, maps: &mut Maps<T>) {
+        let common = Common::<T, E>::new(&self.model.times, self.coil_elements);
+        match self.model.kind {
+            ModelKind::Monoexponential => self.with::<_, E>(&Monoexponential(common), maps),
+            ModelKind::MonoexponentialWithOffset => self.with::<_, E>(&WithOffset(common), maps),
+            ModelKind::Truncated => self.with::<_, E>(&Truncated::new(common, self.coil_elements), maps),
+            ModelKind::NoiseCorrected | ModelKind::FatCorrected | ModelKind::Complex => {
+                self.with::<_, E>(&NoiseCorrected(common), maps);
+            }
+        }
+    }
+
+    fn with<K: Kernel<T, E, LANES>, const E: usize>(&self, kernel: &K, maps: &mut Maps<T>) {
+        fit_into(self.level, kernel, self.samples, self.voxels, maps);
+    }
+}

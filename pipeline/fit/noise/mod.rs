@@ -1,0 +1,113 @@
+//! The noise level of one real channel, from the images themselves.
+//!
+//! Tried in this order: background air in the corners; where a scanner has blanked the background, the plateau of
+//! late echoes in fast-decaying voxels; else the residuals of fits.
+
+mod background;
+mod chi;
+mod residuals;
+
+use crate::study::{Acquisition, Finding, Severity, Stage};
+use chi::Tally;
+use serde::{Deserialize, Serialize};
+
+/// How the noise level was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoiseMethod {
+    /// From air in the corners of the images.
+    Background,
+    /// From late echoes of voxels that have decayed into the noise.
+    Plateau,
+    /// From what fits leave over.
+    Residuals,
+    /// Given, not measured.
+    Given,
+}
+
+impl NoiseMethod {
+    /// The word used in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Background => "background",
+            Self::Plateau => "plateau",
+            Self::Residuals => "residuals",
+            Self::Given => "given",
+        }
+    }
+}
+
+/// The noise of an acquisition.
+#[derive(Clone, Debug)]
+pub struct Noise {
+    /// Standard deviation of one real channel, in the units of the magnitude.
+    pub sigma: f64,
+    /// Effective number of coil elements.
+    pub coil_elements: f64,
+    /// How it was found.
+    pub method: NoiseMethod,
+    /// One standard error of `sigma` over `sigma`.
+    pub relative_uncertainty: f64,
+    /// The noise level at each voxel, where it could be seen to vary.
+    pub local: Option<Vec<f32>>,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+}
+
+impl Noise {
+    /// A known noise level, exact.
+    pub fn given(sigma: f64, coil_elements: f64) -> Self {
+        Self {
+            sigma,
+            coil_elements,
+            method: NoiseMethod::Given,
+            relative_uncertainty: 0.0,
+            local: None,
+            findings: Vec::new(),
+        }
+    }
+
+    /// For the fit: everywhere the same, or at each voxel.
+    pub fn level(&self) -> super::Sigma<'_> {
+        match &self.local {
+            Some(map) => super::Sigma::PerVoxel(map),
+            None => super::Sigma::Uniform(self.sigma),
+        }
+    }
+}
+
+/// The noise of an acquisition. `coil_elements` is what the profile knows; without it the number is estimated from
+/// the shape of the background's distribution, and is 1 where there is no background.
+pub fn estimate_noise(acquisition: &Acquisition, coil_elements: Option<f64>) -> Noise {
+    let normalised = acquisition.header().intensity_normalised == Some(true);
+    let background = if normalised { None } else { background::estimate(acquisition) };
+    if let Some(tally) = background {
+        return from_tally(&tally, NoiseMethod::Background, coil_elements);
+    }
+    residuals::estimate(acquisition, coil_elements.unwrap_or(1.0))
+}
+
+/// Level and number of elements from samples of pure noise.
+fn from_tally(tally: &Tally, method: NoiseMethod, coil_elements: Option<f64>) -> Noise {
+    let shape = tally.coil_elements();
+    let n = coil_elements.unwrap_or_else(|| shape.clamp(1.0, 64.0));
+    let mut noise = Noise { method, relative_uncertainty: tally.uncertainty(n), ..Noise::given(tally.sigma(n), n) };
+    if let Some(given) = coil_elements {
+        // A shape this far from the profile's number is not explained by chance.
+        if (shape / given).max(given / shape) > 1.5 {
+            noise.findings.push(
+                Finding::new(
+                    Stage::Fit,
+                    Severity::Note,
+                    "coil-elements-differ",
+                    "The distribution of the noise does not look like that of the number of coil elements in the \
+                     profile.",
+                )
+                .expected(format!("{} coil elements", crate::study::text::plain(given)))
+                .found(format!("about {}", crate::study::text::plain(shape)))
+                .attribute("effective number of coil elements"),
+            );
+        }
+    }
+    noise
+}
