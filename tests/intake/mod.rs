@@ -1,1 +1,4 @@
-//! Tests of the intake room.
+//! Reading: formats, grouping, scaling, hostile input.
+
+mod files;
+mod shared_data;

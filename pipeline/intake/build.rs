@@ -1,0 +1,241 @@
+//! From a draft to an acquisition: pixels decoded and scaled, what is missing dropped and named.
+
+use super::complex;
+use super::consistency;
+use super::decode::{Owned, Pixels, decode};
+use super::fault::Fault;
+use super::group::{Book, Cells, Draft, Ref, cells};
+use super::outcome::{Found, Request, Unreadable};
+use super::pixels::Stored;
+use super::rectangle;
+use super::scaling::{self, Mode};
+use super::source;
+use super::vendor;
+use crate::study::{Acquisition, AcquisitionParts, Finding, Grid, GridParts, Header, Seconds, Severity, Source, Stage};
+use ndarray::Array2;
+use rayon::prelude::*;
+
+/// Everything the first pass found.
+pub struct Shelf<'a> {
+    /// The image files.
+    pub files: &'a [Owned<'a>],
+    /// Their frames.
+    pub book: Book<'a>,
+    /// Files that could not be read: name and reason.
+    pub unreadable: &'a [(String, String)],
+}
+
+/// What became of a draft.
+pub struct Built {
+    /// The acquisition.
+    pub found: Found,
+    /// Frames that are part of it.
+    pub used: Vec<Ref>,
+    /// Frames that are not, and why.
+    pub failed: Vec<(Ref, Fault)>,
+}
+
+/// The chosen frame of each slice and echo, after dropping what is incomplete.
+pub struct Chosen {
+    /// Slice-major.
+    pub frames: Vec<Ref>,
+    /// Echo times in ms.
+    pub echo_times: Vec<f64>,
+    /// Number of slices.
+    pub slices: usize,
+}
+
+impl Chosen {
+    /// The frame of a slice and echo.
+    pub fn at(&self, slice: usize, echo: usize) -> Option<Ref> {
+        self.frames.get(slice * self.echo_times.len() + echo).copied()
+    }
+}
+
+/// Builds one acquisition.
+pub fn build(draft: &Draft, shelf: &Shelf<'_>, request: &Request<'_>, budget: &mut u64) -> Built {
+    let (files, book) = (shelf.files, shelf.book);
+    let cells = cells(&draft.frames, book);
+    let mut findings = consistency::before_pixels(draft, &cells, book);
+    let scales: Vec<_> = draft.frames.iter().filter_map(|&r| book.frame(r)).map(|f| &f.scale).collect();
+    let maker = draft.frames.first().and_then(|&r| book.file(r)).and_then(|f| f.header.scanner.manufacturer.as_deref());
+    let mode = scaling::decide(&scales, vendor::philips::made_by(maker));
+    let seconds = consistency::echo_times_in_seconds(&cells.echo_times);
+    let blocked: Vec<Finding> = mode.as_ref().err().cloned().into_iter().chain(seconds).collect();
+    let (Ok(mode), true) = (mode, blocked.is_empty()) else {
+        findings.extend(blocked);
+        return unreadable(draft, &cells, files, book, findings, Vec::new());
+    };
+    let parts = complex::parts(draft, &cells, book);
+    let wanted: Vec<Ref> = draft.frames.iter().copied().chain(parts.frames()).collect();
+    let pixels = decode(&wanted, files, request, budget);
+    let failed: Vec<(Ref, Fault)> =
+        pixels.iter().filter_map(|(r, p)| p.as_ref().err().map(|f| (*r, f.clone()))).collect();
+    let (chosen, kept) = choose(&cells, &pixels, book, &mut findings);
+    if chosen.slices == 0 || chosen.echo_times.len() < 2 {
+        findings.push(consistency::nothing_left(&draft.frames, &failed, &cells, book));
+        return unreadable(draft, &cells, files, book, findings, failed);
+    }
+    findings.extend(consistency::dropped(&cells, &kept, &failed, book));
+    let grid = match grid(&chosen, book) {
+        Ok(grid) => grid,
+        Err(error) => {
+            let text = format!("The images do not form a grid: {error}.");
+            findings.push(Finding::new(Stage::Intake, Severity::Stop, "no-grid", text));
+            return unreadable(draft, &cells, files, book, findings, failed);
+        }
+    };
+    let complex = complex::images(&parts, &chosen, &cells, &pixels, mode, book);
+    let used_complex: Vec<Ref> = if complex.images.is_some() { parts.frames().collect() } else { Vec::new() };
+    findings.extend(complex.findings);
+    let magnitude = match (draft.from_complex, &complex.images) {
+        (false, _) => scaled(&chosen, &pixels, mode, book),
+        (true, Some(images)) => complex::modulus(images),
+        (true, None) => {
+            let text = "Only real images can be used, without imaginary ones; magnitude cannot be formed.";
+            findings.push(Finding::new(Stage::Intake, Severity::Stop, "no-magnitude", text));
+            return unreadable(draft, &cells, files, book, findings, failed);
+        }
+    };
+    let flaws = consistency::flaws(&chosen, &pixels, &grid, book, &mut findings);
+    findings.extend(consistency::of_images(&magnitude, &chosen, book));
+    let used: Vec<Ref> = chosen.frames.iter().copied().chain(used_complex).collect();
+    let header = source::header(&chosen, book);
+    findings.extend(consistency::of_headers(&chosen, &grid, book));
+    consistency::unreadable_files(&mut findings, shelf.unreadable);
+    let source = source::source(&chosen, &used, files);
+    let echo_times = chosen.echo_times.iter().map(|&t| Seconds::from_millis(t)).collect();
+    let scaling = mode.word().to_owned();
+    let parts = AcquisitionParts {
+        grid,
+        echo_times,
+        magnitude,
+        complex: complex.images,
+        flaws,
+        header,
+        source,
+        scaling,
+        findings: Vec::new(),
+    };
+    finish(parts, findings, used, failed)
+}
+
+/// Checks the invariants once more, by the type that holds them.
+fn finish(mut parts: AcquisitionParts, findings: Vec<Finding>, used: Vec<Ref>, failed: Vec<(Ref, Fault)>) -> Built {
+    let (header, source, grid) = (parts.header.clone(), parts.source.clone(), parts.grid.clone());
+    let echo_times = parts.echo_times.clone();
+    parts.findings.clone_from(&findings);
+    let found = match Acquisition::assemble(parts) {
+        Ok(acquisition) => Found::Acquisition(Box::new(acquisition)),
+        Err(error) => {
+            let mut findings = findings;
+            let text = format!("The images cannot be put together: {error}.");
+            findings.push(Finding::new(Stage::Intake, Severity::Stop, "images-unusable", text));
+            Found::Unreadable(Box::new(Unreadable { header, source, grid: Some(grid), echo_times, findings }))
+        }
+    };
+    Built { found, used, failed }
+}
+
+/// An acquisition that the headers tell and whose images cannot be used.
+fn unreadable(
+    draft: &Draft,
+    cells: &Cells,
+    files: &[Owned<'_>],
+    book: Book<'_>,
+    findings: Vec<Finding>,
+    failed: Vec<(Ref, Fault)>,
+) -> Built {
+    let chosen = Chosen {
+        frames: cells.cells.iter().filter_map(|c| c.first().copied()).collect(),
+        echo_times: cells.echo_times.clone(),
+        slices: cells.depths.len(),
+    };
+    let complete = chosen.frames.len() == chosen.slices * chosen.echo_times.len();
+    let header: Header = source::header(&chosen, book);
+    let source: Source = source::source(&chosen, &draft.frames, files);
+    let found = Found::Unreadable(Box::new(Unreadable {
+        header,
+        source,
+        grid: complete.then(|| grid(&chosen, book).ok()).flatten(),
+        echo_times: chosen.echo_times.iter().map(|&t| Seconds::from_millis(t)).collect(),
+        findings,
+    }));
+    Built { found, used: Vec::new(), failed }
+}
+
+/// One frame for each cell, then the full rectangle of them.
+fn choose(cells: &Cells, pixels: &Pixels, book: Book<'_>, findings: &mut Vec<Finding>) -> (Chosen, rectangle::Kept) {
+    let echoes = cells.echo_times.len();
+    let sole: Vec<Option<Ref>> = cells
+        .cells
+        .iter()
+        .enumerate()
+        .map(|(i, cell)| consistency::sole(i, cell, cells, pixels, book, findings))
+        .collect();
+    let usable = consistency::without_flat(sole, cells, pixels, findings);
+    let at = |s: usize, e: usize| usable.get(s * echoes + e).copied().flatten();
+    let kept = rectangle::full(cells.depths.len(), echoes, at);
+    let frames = kept.slices.iter().flat_map(|&s| kept.echoes.iter().filter_map(move |&e| at(s, e))).collect();
+    let echo_times = kept.echoes.iter().filter_map(|&e| cells.echo_times.get(e).copied()).collect();
+    (Chosen { frames, echo_times, slices: kept.slices.len() }, kept)
+}
+
+fn grid(chosen: &Chosen, book: Book<'_>) -> Result<Grid, crate::study::GridError> {
+    let first = chosen.at(0, 0).and_then(|r| Some((book.file(r)?, &book.frame(r)?.geometry)));
+    let Some((file, geometry)) = first else { return Err(crate::study::GridError::Empty(0, 0, 0)) };
+    let position = |slice| chosen.at(slice, 0).and_then(|r| book.frame(r)).map(|f| f.geometry.position);
+    Grid::new(GridParts {
+        rows: geometry.size[0],
+        columns: geometry.size[1],
+        positions: (0..chosen.slices).filter_map(position).collect(),
+        row_spacing: geometry.spacing[0],
+        column_spacing: geometry.spacing[1],
+        slice_thickness: geometry.thickness,
+        along_row: geometry.along_row,
+        along_column: geometry.along_column,
+        frame_of_reference: file.frame_of_reference.clone(),
+    })
+}
+
+/// Scaled values, echo × voxel.
+pub fn scaled(chosen: &Chosen, pixels: &Pixels, mode: Mode, book: Book<'_>) -> Array2<f32> {
+    fill(
+        chosen,
+        |r, out| {
+            let Some(frame) = book.frame(r) else { return };
+            let Some(Ok(stored)) = pixels.get(&r) else { return };
+            let (factor, offset) = mode.line(&frame.scale);
+            match stored {
+                Stored::Single(values) => {
+                    for (out, &v) in out.iter_mut().zip(values) {
+                        *out = (f64::from(v) * factor + offset) as f32;
+                    }
+                }
+                Stored::Double(values) => {
+                    for (out, &v) in out.iter_mut().zip(values) {
+                        *out = (v * factor + offset) as f32;
+                    }
+                }
+            }
+        },
+        pixels_of(chosen, book),
+    )
+}
+
+/// Pixels of one image.
+pub fn pixels_of(chosen: &Chosen, book: Book<'_>) -> usize {
+    chosen.frames.first().and_then(|&r| book.file(r)).map_or(0, |f| f.format.pixels())
+}
+
+/// Fills an echo × voxel array image by image, in parallel.
+pub fn fill(chosen: &Chosen, image: impl Fn(Ref, &mut [f32]) + Sync, pixels: usize) -> Array2<f32> {
+    let (echoes, slices) = (chosen.echo_times.len(), chosen.slices);
+    let mut values = vec![0f32; echoes * slices * pixels];
+    values.par_chunks_mut(pixels.max(1)).enumerate().for_each(|(i, out)| {
+        if let Some(r) = chosen.at(i % slices.max(1), i / slices.max(1)) {
+            image(r, out);
+        }
+    });
+    Array2::from_shape_vec((echoes, slices * pixels), values).unwrap_or_default()
+}
