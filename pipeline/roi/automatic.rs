@@ -1,0 +1,138 @@
+//! The automatic region: features on blocks, the trunk, two searches, the outline, the parenchyma.
+
+use super::body::Body;
+use super::confidence::{self, Subject};
+use super::features::{Blocks, Features, power};
+use super::lattice::{Frame, Lattice, Reach, components, dilate, erode};
+use super::outline::{Fine, outline};
+use super::parenchyma::Voxels;
+use super::region::{Region, RegionMeasures, dice};
+use super::search::{Evidence, Organ};
+use crate::protocol::RegionLimits;
+use crate::study::{Acquisition, Finding, MaskOrigin, Severity, Stage, flaw};
+
+/// Size of the blocks on which the organ is searched, mm.
+const BLOCK: f64 = 4.6;
+
+/// What the survey says of each voxel of the grid.
+pub(super) struct Surveyed<'a> {
+    /// R2*, 1/s; NaN where there is none.
+    pub r2star: &'a [f32],
+    /// Whether there is one.
+    pub fitted: &'a [bool],
+    /// σ of one real channel and the effective number of coil elements.
+    pub noise: [f64; 2],
+}
+
+/// Finds the liver without help.
+pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimits) -> Region {
+    let frame = Frame::of(acq.grid());
+    let fine = frame.lattice;
+    let [sigma, elements] = survey.noise;
+    if !(sigma > 0.0 && sigma.is_finite()) {
+        return missing(acq, "The noise level is not known, so that tissue cannot be told from air.");
+    }
+    let blocks = Blocks::of(&fine, BLOCK);
+    let powers = power(acq, &frame, &blocks, sigma, elements);
+    let Some(body) = Body::find(&blocks.lattice, &powers, elements) else {
+        return missing(acq, "No trunk is seen in the images.");
+    };
+    let features = Features::of_blocks(&powers, &acq.echo_seconds(), elements, |k| body.trunk[k]);
+    let evidence = Evidence::new(&blocks.lattice, &features, &body, false);
+    let (organ, second) =
+        rayon::join(|| evidence.refine(evidence.start_by_tissue()), || evidence.refine(evidence.start_by_evenness()));
+    let agreement = dice(&organ.set, &second.set);
+    let organ = if evidence.worth(&second) > evidence.worth(&organ) { second } else { organ };
+    if organ.set.iter().filter(|&&v| v).count() < 8 {
+        return missing(acq, "No tissue that could be liver was found on the patient's right.");
+    }
+    let (organ, code) = at_full_resolution(acq, &frame, &blocks, &body, &features, &organ, survey);
+    let subject = Subject {
+        acq,
+        organ: frame.scatter(&organ),
+        excluded: frame.scatter(&code),
+        r2star: survey.r2star,
+        trunk: Some(frame.scatter(&at_voxels(&fine, &blocks, &body.trunk))),
+        across: Some(frame.scatter(&blocks.interpolate(&fine, &body.across))),
+        back: Some(frame.scatter(&blocks.interpolate(&fine, &body.back))),
+        agreement: Some(agreement),
+        origin: MaskOrigin::Automatic,
+    };
+    confidence::judge(subject, &frame, limits)
+}
+
+fn at_voxels(fine: &Lattice, blocks: &Blocks, values: &[bool]) -> Vec<bool> {
+    (0..fine.len()).map(|k| values[blocks.block(fine.place(k))]).collect()
+}
+
+/// The organ and the exclusions, in lattice order.
+fn at_full_resolution(
+    acq: &Acquisition,
+    frame: &Frame,
+    blocks: &Blocks,
+    body: &Body,
+    features: &Features,
+    organ: &Organ,
+    survey: &Surveyed<'_>,
+) -> (Vec<bool>, Vec<u8>) {
+    let lattice = &frame.lattice;
+    let fine = Fine::of(lattice, blocks, organ);
+    let band = Fine::band(blocks);
+    let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
+    let smooth = Features::of_voxels(acq, frame, survey.noise, true, &near);
+    let trunk = at_voxels(lattice, blocks, &body.trunk);
+    let set = outline(lattice, &fine, &organ.tissue, &smooth, band, &|k| trunk[k]);
+    let single = Features::of_voxels(acq, frame, survey.noise, false, &set);
+    let (lung, gas) = voids(blocks, body, features, organ);
+    let voxels = Voxels {
+        lattice,
+        organ: &set,
+        fine: &fine,
+        tissue: &organ.tissue,
+        single: &single,
+        smooth: &smooth,
+        lung: &at_voxels(lattice, blocks, &lung),
+        gas: &at_voxels(lattice, blocks, &gas),
+        flawed: &frame.gather(acq.flaws()).iter().map(|&f| f != flaw::NONE).collect::<Vec<_>>(),
+        unfitted: &frame.gather(survey.fitted).iter().map(|&f| !f).collect::<Vec<_>>(),
+    };
+    let code = voxels.exclusions();
+    (set, code)
+}
+
+/// Black blocks in the trunk outside the organ: large ones in pairs are lung, the rest gas.
+fn voids(blocks: &Blocks, body: &Body, features: &Features, organ: &Organ) -> (Vec<bool>, Vec<bool>) {
+    let lattice = &blocks.lattice;
+    let near_organ = dilate(lattice, &organ.set, 1.0, Reach::Plane);
+    let dark: Vec<bool> = (0..body.trunk.len())
+        .map(|k| body.trunk[k] && features.dark[k] && body.depth[k] > 6.0 && !near_organ[k])
+        .collect();
+    // A void of one block may be a dark vessel.
+    let dark = if organ.tissue.black > 0.5 { erode(lattice, &dark, lattice.spacing[1], Reach::Plane) } else { dark };
+    let (labels, sizes) = components(lattice, &dark, Reach::Plane);
+    let cm2 = lattice.spacing[1] * lattice.spacing[2] / 100.0;
+    let large = |label: u32| sizes[label as usize - 1] as f64 * cm2 > 25.0;
+    let lung = labels.iter().map(|&label| label > 0 && large(label)).collect();
+    let gas = labels.iter().map(|&label| label > 0 && !large(label)).collect();
+    (lung, gas)
+}
+
+/// A region that is none, with the reason.
+pub(super) fn missing(acq: &Acquisition, why: &str) -> Region {
+    let voxels = acq.grid().voxels();
+    let finding = Finding::new(
+        Stage::Roi,
+        Severity::Stop,
+        "region-not-found",
+        format!("No liver region was found: {why} There is no number without a region."),
+    )
+    .attribute("liver region")
+    .advice("Look at the images; if the liver is in them, draw the region by hand and have the study read with it.");
+    Region {
+        mask: None,
+        excluded: vec![0; voxels],
+        organ: vec![false; voxels],
+        measures: RegionMeasures::default(),
+        findings: vec![finding],
+    }
+}

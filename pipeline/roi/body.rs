@@ -1,0 +1,216 @@
+//! The trunk, its fat, and where a voxel lies in it: coordinates that do not depend on the size of the patient.
+
+use super::features::Power;
+use super::lattice::{Lattice, Reach, close, dilate, distance, fill_holes, heaviest, open};
+
+/// The trunk on the block lattice.
+pub(super) struct Body {
+    /// Inside the trunk, black organs included.
+    pub trunk: Vec<bool>,
+    /// Distance to the skin in the slice, mm.
+    pub depth: Vec<f32>,
+    /// Across: -1 at the right end of the muscle wall, 1 at the left.
+    pub across: Vec<f32>,
+    /// Back: -1 at the front of the muscle wall, 1 at the back.
+    pub back: Vec<f32>,
+    /// Thickness of the subcutaneous fat at the right, left, front and back, mm.
+    pub fat: [f64; 4],
+}
+
+/// Gap in the outline that is closed, and the thinnest bridge to an arm that is cut, mm.
+const GAP: f64 = 9.0;
+const BRIDGE: f64 = 14.0;
+/// A trunk this much smaller than its convex outline has lost a black organ behind a broken wall.
+const LOST: f64 = 0.12;
+/// Signal of air at most, as a share of the bright tissue.
+const AIR: f32 = 0.06;
+
+impl Body {
+    /// `None` where there is no trunk.
+    pub fn find(lattice: &Lattice, power: &Power, coil_elements: f64) -> Option<Self> {
+        let echoes = power.squares.len().min(3);
+        let noise = (4.0 * coil_elements) as f32;
+        let brightest: Vec<f32> = (0..power.count.len())
+            .map(|block| power.squares[..echoes].iter().map(|echo| echo[block]).fold(0.0, f32::max))
+            .collect();
+        let mut sorted: Vec<f32> = brightest.iter().copied().filter(|&p| p > 6.0 * noise.sqrt()).collect();
+        if sorted.len() < 50 {
+            return None;
+        }
+        let at = sorted.len() * 3 / 4;
+        let bright = *sorted.select_nth_unstable_by(at, f32::total_cmp).1;
+        let seen: Vec<bool> = brightest
+            .iter()
+            .zip(&power.count)
+            .map(|(&p, &n)| n > 0.0 && p > (6.0 * (noise / n).sqrt()).max(AIR * AIR * bright))
+            .collect();
+        let solid = fill_holes(lattice, &close(lattice, &seen, GAP, Reach::Plane));
+        let core = open(lattice, &solid, BRIDGE, Reach::Plane);
+        let main = heaviest(lattice, &core, Reach::Space, |_| 1.0);
+        let near = dilate(lattice, &main, BRIDGE, Reach::Plane);
+        let grown: Vec<bool> = near.iter().zip(&solid).map(|(&a, &b)| a && b).collect();
+        let mut trunk = heaviest(lattice, &grown, Reach::Space, |_| 1.0);
+        let plane = lattice.plane();
+        for slice in trunk.chunks_mut(plane) {
+            let hull = convex(lattice, slice);
+            let (inside, all) = (count(slice), count(&hull));
+            if (all - inside) as f64 > LOST * all as f64 {
+                slice.copy_from_slice(&hull);
+            }
+        }
+        if count(&trunk) < 50 {
+            return None;
+        }
+        let outside: Vec<bool> = trunk.iter().map(|&v| !v).collect();
+        let depth = distance(lattice, &outside, Reach::Plane);
+        let mut body = Self { trunk, depth, across: Vec::new(), back: Vec::new(), fat: [0.0; 4] };
+        body.measure_fat(lattice, &brightest);
+        body.lay_coordinates(lattice);
+        Some(body)
+    }
+
+    /// The bright layer under the skin, in four directions, from the median signal by depth.
+    fn measure_fat(&mut self, lattice: &Lattice, brightest: &[f32]) {
+        const SHELL: f32 = 4.0;
+        const SHELLS: usize = 20;
+        let boxes = self.boxes(lattice);
+        let mut shells: [Vec<Vec<f32>>; 4] = std::array::from_fn(|_| vec![Vec::new(); SHELLS]);
+        for index in 0..self.trunk.len() {
+            let shell = (self.depth[index] / SHELL) as usize;
+            if !self.trunk[index] || shell >= SHELLS {
+                continue;
+            }
+            let [z, y, x] = lattice.place(index);
+            let Some([[y0, y1], [x0, x1]]) = boxes[z] else { continue };
+            let a = (2.0 * x as f64 - x0 - x1) / (x1 - x0).max(1.0);
+            let b = (2.0 * y as f64 - y0 - y1) / (y1 - y0).max(1.0);
+            let side = match (a.abs() > b.abs(), a < 0.0, b < 0.0) {
+                (true, true, _) => 0,
+                (true, false, _) => 1,
+                (false, _, true) => 2,
+                (false, _, false) => 3,
+            };
+            shells[side][shell].push(brightest[index].max(0.0));
+        }
+        for (side, shells) in shells.iter_mut().enumerate() {
+            let medians: Vec<f32> = shells
+                .iter_mut()
+                .map(|values| {
+                    let at = values.len() / 2;
+                    if values.is_empty() { 0.0 } else { values.select_nth_unstable_by(at, f32::total_cmp).1.sqrt() }
+                })
+                .collect();
+            // The skin's own layer is partly air: the fat's level is the brightest of the first three.
+            let level = medians.iter().take(3).copied().fold(0.0, f32::max);
+            let start = medians.iter().position(|&m| m == level).unwrap_or(0);
+            let end = medians.iter().skip(start).position(|&m| m < 0.72 * level).map(|k| k + start);
+            self.fat[side] = f64::from(end.map_or(0.0, |k| k as f32 * SHELL));
+        }
+    }
+
+    /// Rows and columns that hold all but the outermost hundredth of the trunk, per slice.
+    fn boxes(&self, lattice: &Lattice) -> Vec<Option<[[f64; 2]; 2]>> {
+        self.trunk
+            .chunks(lattice.plane())
+            .map(|slice| {
+                let mut profiles = [vec![0usize; lattice.shape[1]], vec![0usize; lattice.shape[2]]];
+                for (index, _) in slice.iter().enumerate().filter(|&(_, &inside)| inside) {
+                    profiles[0][index / lattice.shape[2]] += 1;
+                    profiles[1][index % lattice.shape[2]] += 1;
+                }
+                let total = count(slice);
+                if total < 20 {
+                    return None;
+                }
+                Some(profiles.map(|profile| {
+                    let reach = |order: &mut dyn Iterator<Item = (usize, &usize)>| {
+                        let mut sum = 0;
+                        for (at, n) in order {
+                            sum += n;
+                            if sum * 200 >= total {
+                                return at as f64;
+                            }
+                        }
+                        0.0
+                    };
+                    [reach(&mut profile.iter().enumerate()), reach(&mut profile.iter().enumerate().rev())]
+                }))
+            })
+            .collect()
+    }
+
+    fn lay_coordinates(&mut self, lattice: &Lattice) {
+        let boxes = self.boxes(lattice);
+        self.across = vec![f32::NAN; self.trunk.len()];
+        self.back = vec![f32::NAN; self.trunk.len()];
+        for index in 0..self.trunk.len() {
+            let [z, y, x] = lattice.place(index);
+            let Some([[y0, y1], [x0, x1]]) = boxes[z] else { continue };
+            let scaled = |at: usize, low: f64, high: f64, spacing: f64, fat: [f64; 2]| {
+                let (low, high) = (low * spacing + fat[0], high * spacing - fat[1]);
+                let half = (0.5 * (high - low)).max(20.0);
+                ((at as f64 * spacing - 0.5 * (low + high)) / half) as f32
+            };
+            self.across[index] = scaled(x, x0, x1, lattice.spacing[2], [self.fat[0], self.fat[1]]);
+            self.back[index] = scaled(y, y0, y1, lattice.spacing[1], [self.fat[2], self.fat[3]]);
+        }
+    }
+}
+
+fn count(set: &[bool]) -> usize {
+    set.iter().filter(|&&v| v).count()
+}
+
+/// The convex outline of one slice's set, filled (Andrew's monotone chain, 1979).
+fn convex(lattice: &Lattice, slice: &[bool]) -> Vec<bool> {
+    let width = lattice.shape[2];
+    let mut points = Vec::new();
+    for (y, row) in slice.chunks(width).enumerate() {
+        if let (Some(first), Some(last)) = (row.iter().position(|&v| v), row.iter().rposition(|&v| v)) {
+            points.push((y as i64, first as i64));
+            points.push((y as i64, last as i64));
+        }
+    }
+    let mut out = vec![false; slice.len()];
+    if points.len() < 3 {
+        return slice.to_vec();
+    }
+    // Left and right chains, walking down the rows.
+    let chain = |side: i64| {
+        let mut kept: Vec<(i64, i64)> = Vec::new();
+        for &(y, x) in &points {
+            if kept.last().is_some_and(|&(last, at)| last == y && side * (x - at) >= 0) {
+                continue;
+            }
+            if kept.last().is_some_and(|&(last, _)| last == y) {
+                kept.pop();
+            }
+            while let [.., (ya, xa), (yb, xb)] = kept[..] {
+                if side * ((xb - xa) * (y - ya) - (x - xa) * (yb - ya)) < 0 {
+                    break;
+                }
+                kept.pop();
+            }
+            kept.push((y, x));
+        }
+        kept
+    };
+    let at = |chain: &[(i64, i64)], y: i64| {
+        let next = chain.partition_point(|&(row, _)| row < y).min(chain.len() - 1);
+        let (yb, xb) = chain[next];
+        if yb == y || next == 0 {
+            return xb as f64;
+        }
+        let (ya, xa) = chain[next - 1];
+        xa as f64 + (xb - xa) as f64 * (y - ya) as f64 / (yb - ya) as f64
+    };
+    let (left, right) = (chain(1), chain(-1));
+    let (top, bottom) = (points[0].0, points[points.len() - 1].0);
+    for y in top..=bottom {
+        let (from, to) = (at(&left, y).ceil() as usize, at(&right, y).floor() as usize);
+        for x in from..=to.min(width - 1) {
+            out[y as usize * width + x] = true;
+        }
+    }
+    out
+}

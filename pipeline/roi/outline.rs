@@ -1,0 +1,113 @@
+//! The organ's outline at full resolution: a second cut in a band about the outline found on blocks.
+
+use super::cut::Graph;
+use super::features::{Blocks, Features};
+use super::lattice::{Lattice, Reach, dilate, distance, fill_holes, heaviest, open};
+use super::search::{Organ, Tissue};
+
+/// Half width of the band in blocks, and beyond it the rim for which features are made.
+const BAND: f64 = 1.6;
+
+/// The tissue's levels and the distance to the blocks' outline at every voxel.
+pub(super) struct Fine {
+    /// Distance to the outline found on blocks, mm, positive inside.
+    pub inward: Vec<f32>,
+    /// Expected ln R2* and ln S0.
+    pub rate: Vec<f32>,
+    pub origin: Vec<f32>,
+}
+
+impl Fine {
+    pub fn of(lattice: &Lattice, blocks: &Blocks, organ: &Organ) -> Self {
+        let outside: Vec<bool> = organ.set.iter().map(|&v| !v).collect();
+        let half = 0.5 * blocks.lattice.spacing[1].min(blocks.lattice.spacing[2]) as f32;
+        let to_outside = distance(&blocks.lattice, &outside, Reach::Plane);
+        let to_inside = distance(&blocks.lattice, &organ.set, Reach::Plane);
+        let inward: Vec<f32> = to_outside
+            .iter()
+            .zip(&to_inside)
+            .map(|(&a, &b)| if a > 0.0 { a.min(1e3) - half } else { half - b.min(1e3) })
+            .collect();
+        Self {
+            inward: blocks.interpolate(lattice, &inward),
+            rate: blocks.interpolate(lattice, &organ.tissue.rate),
+            origin: blocks.interpolate(lattice, &organ.tissue.origin),
+        }
+    }
+
+    /// The band's half width, mm.
+    pub fn band(blocks: &Blocks) -> f32 {
+        (BAND * blocks.lattice.spacing[1].max(blocks.lattice.spacing[2])) as f32
+    }
+}
+
+/// The organ, holes filled, in one piece.
+pub(super) fn outline(
+    lattice: &Lattice,
+    fine: &Fine,
+    tissue: &Tissue,
+    features: &Features,
+    band: f32,
+    allowed: &dyn Fn(usize) -> bool,
+) -> Vec<bool> {
+    const SCALE: f32 = 100.0;
+    const SMOOTH: f32 = 1.5;
+    let len = lattice.len();
+    let mut node = vec![u32::MAX; len];
+    let mut members = Vec::new();
+    for k in 0..len {
+        if fine.inward[k].abs() < band && allowed(k) {
+            node[k] = members.len() as u32;
+            members.push(k);
+        }
+    }
+    let sure = |k: usize| node[k] == u32::MAX && fine.inward[k] > 0.0;
+    let across_slices = (lattice.spacing[1].min(lattice.spacing[2]) / lattice.spacing[0]).min(1.0) as f32;
+    let step = |a: usize, b: usize| {
+        let f = features;
+        let term = |x: &[f32], e: &[f32], spread: f32| {
+            let d = x[a] - x[b];
+            d * d / (2.0 * spread * spread + e[a] * e[a] + e[b] * e[b])
+        };
+        match (f.dark[a], f.dark[b]) {
+            (false, false) => term(&f.rate, &f.rate_error, 0.10) + term(&f.origin, &f.origin_error, 0.05),
+            (true, true) => 0.0,
+            _ => 16.0,
+        }
+    };
+    let mut graph = Graph::new(members.len(), 3 * members.len());
+    let plane = lattice.plane();
+    for (at, &k) in members.iter().enumerate() {
+        let own = tissue.tissue_log_odds(
+            [fine.rate[k], fine.origin[k]],
+            [features.rate[k], features.rate_error[k]],
+            [features.origin[k], features.origin_error[k]],
+            features.dark[k],
+        );
+        let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0);
+        graph.prefer_source(at, (SCALE * (own.clamp(-6.0, 4.0) + place)) as i32);
+        for j in lattice.neighbours(k) {
+            let face = if j.abs_diff(k) >= plane { across_slices } else { 1.0 };
+            if node[j] != u32::MAX {
+                if j > k {
+                    let cost = SMOOTH * face * (0.08 + libm::expf(-0.5 * step(k, j)));
+                    graph.join(at, node[j] as usize, (SCALE * cost) as i32);
+                }
+            } else if face == 1.0 {
+                let cost = (SCALE * SMOOTH) as i32;
+                graph.prefer_source(at, if sure(j) { cost } else { -cost });
+            }
+        }
+    }
+    let source = graph.solve();
+    let mut organ: Vec<bool> = (0..len).map(sure).collect();
+    for (at, &k) in members.iter().enumerate() {
+        organ[k] = source[at];
+    }
+    let width = 1.2 * lattice.spacing[1].max(lattice.spacing[2]);
+    let core = open(lattice, &organ, width, Reach::Plane);
+    let main = heaviest(lattice, &core, Reach::Space, |_| 1.0);
+    let near = dilate(lattice, &main, 1.5 * width, Reach::Plane);
+    let piece: Vec<bool> = near.iter().zip(&organ).map(|(&a, &b)| a && b).collect();
+    fill_holes(lattice, &piece)
+}

@@ -1,0 +1,150 @@
+//! From the organ to its parenchyma: one reason for every voxel left out.
+
+use super::features::Features;
+use super::lattice::{Lattice, Reach, components, dilate, distance, erode};
+use super::outline::Fine;
+use super::region::Exclusion;
+use super::search::Tissue;
+
+/// What the room knows of each voxel of the organ, in lattice order.
+pub(super) struct Voxels<'a> {
+    pub lattice: &'a Lattice,
+    pub organ: &'a [bool],
+    pub fine: &'a Fine,
+    pub tissue: &'a Tissue,
+    /// Features of single voxels and of their neighbourhoods.
+    pub single: &'a Features,
+    pub smooth: &'a Features,
+    /// Black places in the trunk outside the organ: lung, and gas in stomach and bowel.
+    pub lung: &'a [bool],
+    pub gas: &'a [bool],
+    pub flawed: &'a [bool],
+    pub unfitted: &'a [bool],
+}
+
+/// Beyond this many spreads a voxel is not the organ's tissue; and a neighbour of such a voxel beyond this many.
+const FAR: f32 = 3.5;
+const AWAY: f32 = 2.2;
+/// How far the field of lung or gas reaches into the organ, mm.
+const DOME_REACH: f64 = 22.0;
+const GAS_REACH: f64 = 22.0;
+/// A tube is at most this wide, mm; what is wider and round is a lesion or the gallbladder.
+const TUBE: f64 = 7.0;
+
+impl Voxels<'_> {
+    /// Signed distance of one voxel's ln R2* and ln S0 from the tissue's level, in spreads.
+    fn away(&self, f: &Features, k: usize) -> [f32; 2] {
+        if f.dark[k] {
+            return if self.tissue.black > 0.5 { [0.0; 2] } else { [10.0, -10.0] };
+        }
+        let z = |value: f32, level: f32, error: f32, spread: f32| {
+            (value - level) / (spread * spread + error * error).sqrt()
+        };
+        [
+            z(f.rate[k], self.fine.rate[k], f.rate_error[k], self.tissue.rate_spread),
+            z(f.origin[k], self.fine.origin[k], f.origin_error[k], self.tissue.origin_spread),
+        ]
+    }
+
+    /// An [`Exclusion`] code for each voxel.
+    pub fn exclusions(&self) -> Vec<u8> {
+        let mut code = vec![0u8; self.organ.len()];
+        let inside: Vec<usize> = (0..self.organ.len()).filter(|&k| self.organ[k]).collect();
+        let mut mark = |k: usize, reason: Exclusion| {
+            if code[k] == 0 {
+                code[k] = reason as u8;
+            }
+        };
+        for &k in &inside {
+            if self.flawed[k] {
+                mark(k, Exclusion::Flawed);
+            } else if self.unfitted[k] && self.tissue.black < 0.5 {
+                mark(k, Exclusion::Unfitted);
+            }
+        }
+        let to_lung = distance(self.lattice, self.lung, Reach::Space);
+        let to_gas = distance(self.lattice, self.gas, Reach::Space);
+        // Raised rates beside gas and under the lung.
+        let raised = self.grown(&inside, |[rate, _]| rate > 2.5, |[rate, _]| rate > 1.2);
+        for &k in inside.iter().filter(|&&k| raised[k]) {
+            if to_lung[k] <= DOME_REACH as f32 && to_lung[k] <= to_gas[k] {
+                mark(k, Exclusion::Dome);
+            } else if to_gas[k] <= GAS_REACH as f32 {
+                mark(k, Exclusion::NearGas);
+            }
+        }
+        // Fluid and blood: slower decay, or another signal at echo time zero.
+        let off = |[rate, origin]: [f32; 2]| (rate.min(0.0).powi(2) + origin * origin).sqrt();
+        let foreign = self.grown(&inside, |z| off(z) > FAR, |z| off(z) > AWAY);
+        self.name_foreign(&foreign, &mut mark);
+        let rim =
+            erode(self.lattice, self.organ, 0.5 * self.lattice.spacing[1].min(self.lattice.spacing[2]), Reach::Plane);
+        for &k in &inside {
+            let [rate, origin] = self.away(self.single, k);
+            let z = (rate * rate + origin * origin).sqrt();
+            if !rim[k] && z > AWAY {
+                mark(k, Exclusion::Edge);
+            } else if z > FAR {
+                mark(k, Exclusion::Outlier);
+            }
+        }
+        code
+    }
+
+    /// Voxels that pass the strict test, by themselves or with their neighbourhood, and those joined to them
+    /// that pass the lenient one.
+    fn grown(
+        &self,
+        inside: &[usize],
+        strict: impl Fn([f32; 2]) -> bool,
+        lenient: impl Fn([f32; 2]) -> bool,
+    ) -> Vec<bool> {
+        let mut out = vec![false; self.organ.len()];
+        let mut candidate = vec![false; self.organ.len()];
+        let mut stack = Vec::new();
+        for &k in inside {
+            let (single, smooth) = (self.away(self.single, k), self.away(self.smooth, k));
+            candidate[k] = lenient(single) && lenient(smooth);
+            if candidate[k] && (strict(single) || strict(smooth)) {
+                out[k] = true;
+                stack.push(k);
+            }
+        }
+        while let Some(k) = stack.pop() {
+            for other in self.lattice.neighbours_in_plane(k) {
+                if candidate[other] && !out[other] {
+                    out[other] = true;
+                    stack.push(other);
+                }
+            }
+        }
+        out
+    }
+
+    /// Vessel, gallbladder or lesion: by width and by place.
+    fn name_foreign(&self, foreign: &[bool], mark: &mut impl FnMut(usize, Exclusion)) {
+        let (labels, sizes) = components(self.lattice, foreign, Reach::Plane);
+        let mut widest = vec![0.0f32; sizes.len() + 1];
+        let mut at_edge = vec![false; sizes.len() + 1];
+        let own: Vec<bool> = foreign.iter().map(|&v| !v).collect();
+        let width = distance(self.lattice, &own, Reach::Plane);
+        let beyond: Vec<bool> = self.organ.iter().map(|&v| !v).collect();
+        let shore = dilate(self.lattice, &beyond, 1.5 * self.lattice.spacing[2], Reach::Plane);
+        for (k, &label) in labels.iter().enumerate().filter(|&(_, &label)| label > 0) {
+            let label = label as usize;
+            widest[label] = widest[label].max(width[k]);
+            at_edge[label] |= shore[k];
+        }
+        for (k, &label) in labels.iter().enumerate().filter(|&(_, &label)| label > 0) {
+            let label = label as usize;
+            let reason = match (sizes[label - 1] < 3, widest[label] > TUBE as f32, at_edge[label]) {
+                (true, _, true) => Exclusion::Edge,
+                (true, _, false) => Exclusion::Outlier,
+                (_, false, _) => Exclusion::Vessel,
+                (_, true, true) => Exclusion::BileOrGallbladder,
+                (_, true, false) => Exclusion::Lesion,
+            };
+            mark(k, reason);
+        }
+    }
+}
