@@ -17,8 +17,6 @@ pub(super) struct Features {
     /// ln S0 (in σ) and its standard error.
     pub origin: Vec<f32>,
     pub origin_error: Vec<f32>,
-    /// First-echo signal in σ, unbiased in its square; negative squares are zero.
-    pub first: Vec<f32>,
     /// The first echo does not stand above the noise: no rate, no origin.
     pub dark: Vec<bool>,
 }
@@ -162,14 +160,14 @@ impl Features {
     ) -> Self {
         let times: Vec<f32> = echo_times.iter().map(|&t| t as f32).collect();
         let noise = (4.0 * coil_elements) as f32;
-        let values: Vec<[f32; 6]> = (0..count)
+        let values: Vec<[f32; 5]> = (0..count)
             .into_par_iter()
             .with_min_len(1024)
             .map_init(Vec::new, |samples, at| {
                 samples.clear();
                 let weight = decay(at, samples);
                 if weight == 0.0 {
-                    return [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 0.0, 1.0];
+                    return [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 1.0];
                 }
                 one(samples, &times, noise, weight)
             })
@@ -179,8 +177,7 @@ impl Features {
             rate_error: values.iter().map(|v| v[1]).collect(),
             origin: values.iter().map(|v| v[2]).collect(),
             origin_error: values.iter().map(|v| v[3]).collect(),
-            first: values.iter().map(|v| v[4]).collect(),
-            dark: values.iter().map(|v| v[5] != 0.0).collect(),
+            dark: values.iter().map(|v| v[4] != 0.0).collect(),
         }
     }
 
@@ -228,11 +225,10 @@ impl Features {
     }
 }
 
-/// ln rate, its error, ln S0, its error, first-echo signal, dark.
-fn one(decay: &[f32], times: &[f32], noise: f32, count: f32) -> [f32; 6] {
+/// ln rate, its error, ln S0, its error, dark.
+fn one(decay: &[f32], times: &[f32], noise: f32, count: f32) -> [f32; 5] {
     let variance = |p: f32| (4.0 * p.max(0.0) + noise) / count;
-    let first = decay[0].max(0.0).sqrt();
-    let unseen = [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, first, 1.0];
+    let unseen = [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 1.0];
     if decay[0] < SEEN * (noise / count).sqrt() {
         return unseen;
     }
@@ -284,5 +280,5 @@ fn one(decay: &[f32], times: &[f32], noise: f32, count: f32) -> [f32; 6] {
     if !(rate_variance.is_finite() && origin_variance.is_finite()) {
         return unseen;
     }
-    [libm::logf(rate), rate_variance.sqrt(), 0.5 * log_p0, 0.5 * origin_variance.sqrt(), first, 0.0]
+    [libm::logf(rate), rate_variance.sqrt(), 0.5 * log_p0, 0.5 * origin_variance.sqrt(), 0.0]
 }

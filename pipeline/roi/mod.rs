@@ -24,10 +24,7 @@ pub use region::{ExcludedCount, Exclusion, Region, RegionMeasures, SliceStatisti
 /// `stop` among the findings says why. The same input gives the same region at any thread count.
 pub fn find(acquisition: &Acquisition, survey: &Survey, noise: &Noise, limits: &RegionLimits) -> Region {
     let fitted: Vec<bool> = survey.state.iter().map(|&state| state == State::Fitted).collect();
-    let surveyed = automatic::Surveyed {
-        r2star: &survey.r2star,
-        fitted: &fitted,
-        noise: [noise.sigma, noise.coil_elements],
-    };
+    let surveyed =
+        automatic::Surveyed { r2star: &survey.r2star, fitted: &fitted, noise: [noise.sigma, noise.coil_elements] };
     automatic::find(acquisition, &surveyed, limits)
 }

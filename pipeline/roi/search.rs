@@ -11,7 +11,6 @@ use rayon::prelude::*;
 pub(super) struct Evidence<'a> {
     pub lattice: &'a Lattice,
     pub features: &'a Features,
-    pub body: &'a Body,
     /// Log odds of the position.
     pub prior: Vec<f32>,
     /// Weight of the place as a start.
@@ -27,7 +26,7 @@ const ORIGIN_SPREAD: [f32; 2] = [0.06, 0.20];
 const DRIFT: f64 = 35.0;
 
 impl<'a> Evidence<'a> {
-    pub fn new(lattice: &'a Lattice, features: &'a Features, body: &'a Body, mirrored: bool) -> Self {
+    pub fn new(lattice: &'a Lattice, features: &'a Features, body: &Body, mirrored: bool) -> Self {
         let side = if mirrored { -1.0 } else { 1.0 };
         let inside: Vec<bool> =
             (0..lattice.len()).map(|k| body.trunk[k] && body.across[k].is_finite() && body.depth[k] > 4.0).collect();
@@ -38,7 +37,7 @@ impl<'a> Evidence<'a> {
         let heart = (0..lattice.len())
             .map(|k| if inside[k] { prior::heart_of_liver(place(k).0, place(k).1) } else { 0.0 })
             .collect();
-        Self { lattice, features, body, prior, heart, inside }
+        Self { lattice, features, prior, heart, inside }
     }
 
     fn seen(&self, k: usize) -> bool {

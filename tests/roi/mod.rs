@@ -30,7 +30,8 @@ fn the_liver_is_found_at_every_iron_load() {
         recipe.liver.r2star = r2star;
         recipe.grid.slices = 3;
         let found = find(&recipe);
-        let mask = found.region.mask().unwrap_or_else(|| panic!("{field} T, {r2star}/s: {:?}", found.region.findings()));
+        let mask =
+            found.region.mask().unwrap_or_else(|| panic!("{field} T, {r2star}/s: {:?}", found.region.findings()));
         let dice = roi::dice(mask.voxels(), &found.truth.parenchyma);
         let outside = mask.indices().filter(|&k| !found.truth.organ[k]).count() as f64 / mask.count() as f64;
         assert!(dice > 0.80, "{field} T, {r2star}/s: Dice {dice:.3}");
