@@ -1,0 +1,95 @@
+//! How strong the liver's signal was before it decayed, and what a fitted voxel is expected to show.
+
+use super::stats::median;
+use crate::fit::{FittedMap, Maps, Noise, State, mean_signal};
+use crate::roi::Region;
+use crate::study::{Acquisition, Mask, ModelKind};
+
+/// Tissue outside the liver counts as a yardstick where it decays slower than this, /s.
+const SLOW: f64 = 300.0;
+/// And where its signal at echo time zero is at least this many σ.
+const CLEAR: f64 = 10.0;
+/// Fewest such voxels.
+const FEWEST: usize = 200;
+/// How far the liver's own S0 may lie from the body's median, as factors: proton density and T1 weighting of soft
+/// tissues, and the coil's sensitivity, differ by less (common practice, no source).
+const BELOW: f64 = 0.5;
+const ABOVE: f64 = 1.5;
+
+/// Signal at echo time zero.
+pub(super) struct Signal {
+    /// S0 over σ in the region, held near the body's: where the liver is black its own S0 is a guess.
+    pub(super) snr: f64,
+    /// Median S0 over σ of the body outside the liver; `None` where nothing there gives signal.
+    pub(super) body: Option<f64>,
+}
+
+impl Signal {
+    pub(super) fn of(fitted: &FittedMap, region: &Region, mask: &Mask) -> Self {
+        let (survey, sigma) = (fitted.survey(), fitted.noise().sigma);
+        let organ = region.organ();
+        let yardstick: Vec<f64> = survey
+            .s0
+            .iter()
+            .zip(&survey.r2star)
+            .enumerate()
+            .filter(|(v, _)| !organ.get(*v).copied().unwrap_or(false) && !mask.contains(*v))
+            .filter(|(v, _)| survey.state.get(*v) == Some(&State::Fitted))
+            .map(|(_, (s0, r))| (f64::from(*s0) / sigma, f64::from(*r)))
+            .filter(|(s0, r)| *s0 >= CLEAR && *r < SLOW)
+            .map(|(s0, _)| s0)
+            .collect();
+        let body = if yardstick.len() >= FEWEST { median(&yardstick) } else { None };
+        let maps = fitted.maps();
+        let own: Vec<f64> = mask
+            .indices()
+            .filter(|&v| maps.state.get(v) == Some(&State::Fitted))
+            .filter_map(|v| maps.s0.get(v))
+            .map(|s| f64::from(*s) / sigma)
+            .filter(|s| s.is_finite())
+            .collect();
+        let told = 2 * own.len() >= mask.count();
+        let own = if told { median(&own) } else { None };
+        let snr = match (own, body) {
+            (Some(own), Some(body)) => own.clamp(BELOW * body, ABOVE * body),
+            (Some(own), None) => own,
+            (None, Some(body)) => BELOW * body,
+            (None, None) => 0.0,
+        };
+        Self { snr, body }
+    }
+
+    /// Whether the region is so dark at the first echo that its R2* must lie above `limit`: less than half of what
+    /// a liver at the limit would show. A fit of a liver that is black from the start can find any R2*.
+    pub(super) fn darker_than(&self, limit: f64, acquisition: &Acquisition, mask: &Mask, noise: &Noise) -> bool {
+        let Some(first) = acquisition.echo_times().first() else { return false };
+        let samples = acquisition.echo(0);
+        let squares: Vec<f64> = mask
+            .indices()
+            .filter_map(|v| samples.get(v))
+            .map(|s| f64::from(*s) / noise.sigma)
+            .map(|s| s * s)
+            .collect();
+        let Some(power) = super::stats::mean(&squares) else { return false };
+        // E[S²] = A² + 2Nσ².
+        let amplitude = (power - 2.0 * noise.coil_elements).max(0.0).sqrt();
+        self.body.is_some() && amplitude < BELOW * self.snr * libm::exp(-limit * first.0)
+    }
+
+    /// The expected magnitude of a fitted voxel at a time in seconds, noise floor included where the model has one.
+    pub(super) fn expected(&self, maps: &Maps, kind: ModelKind, noise: &Noise, voxel: usize, time: f64) -> Option<f64> {
+        let s0 = f64::from(*maps.s0.get(voxel)?);
+        let rate = f64::from(*maps.r2star.get(voxel)?);
+        let amplitude = s0 * libm::exp(-rate * time);
+        if !amplitude.is_finite() {
+            return None;
+        }
+        match kind {
+            ModelKind::Monoexponential | ModelKind::Truncated => Some(amplitude),
+            ModelKind::MonoexponentialWithOffset => Some(amplitude + f64::from(*maps.offset.get(voxel)?)),
+            ModelKind::NoiseCorrected | ModelKind::FatCorrected | ModelKind::Complex => {
+                Some(noise.sigma * mean_signal(amplitude / noise.sigma, noise.coil_elements))
+            }
+        }
+    }
+}
