@@ -305,7 +305,8 @@ pub fn calibrations(file: &str, text: &str) -> Result<Calibrations, ConfigErrors
 
 fn check(entry: &Entry, before: &[Calibration], checker: &mut Checker<'_>) {
     let name = &entry.name.value;
-    let plain_name = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '.' | '_'));
+    let plain_name =
+        !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '.' | '_'));
     checker.require(&entry.name, plain_name, "a name is made of letters, digits, `-`, `.` and `_`");
     let new = before.iter().all(|c| &c.name != name);
     checker.require(&entry.name, new, format!("calibration `{name}` is already defined above; names must differ"));
@@ -322,7 +323,11 @@ fn check(entry: &Entry, before: &[Calibration], checker: &mut Checker<'_>) {
     if let Equation::Linear { slope, .. } = entry.equation.value {
         // The steepest and the flattest published lines are 0.0135 and 0.029; a slope in other units shows here.
         let sane = (0.001..=0.2).contains(&slope);
-        checker.require(&entry.equation, sane, format!("slope {slope} is not in mg/g per /s (published: 0.013 to 0.029)"));
+        checker.require(
+            &entry.equation,
+            sane,
+            format!("slope {slope} is not in mg/g per /s (published: 0.013 to 0.029)"),
+        );
     }
     if let Some(range) = &entry.validated_lic_mg_per_g {
         let [low, high] = range.value;

@@ -21,7 +21,8 @@ pub(super) fn correlated_voxels(
     let (columns, area) = (grid.columns(), grid.rows() * grid.columns());
     let echoes = acquisition.echo_times().len();
     // The middle echoes: the first and last few are bound closest to the fitted curve.
-    let chosen: Vec<usize> = if echoes < 6 { (0..echoes).collect() } else { vec![echoes / 3, echoes / 2, 2 * echoes / 3] };
+    let chosen: Vec<usize> =
+        if echoes < 6 { (0..echoes).collect() } else { vec![echoes / 3, echoes / 2, 2 * echoes / 3] };
     let mut factors = 1.0;
     let residuals: Vec<Vec<f32>> =
         chosen.iter().map(|&echo| residuals(acquisition, maps, mask, echo, expected)).collect();

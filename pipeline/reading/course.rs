@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 /// Field strengths closer than this are the same field.
-pub(crate) const SAME_FIELD_T: f64 = 0.05;
+const SAME_FIELD_T: f64 = 0.05;
 
 /// One reading on the course, in today's calibration where that is possible.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -135,15 +135,17 @@ pub struct Course {
 }
 
 /// Today's scan as the course needs it.
-pub(super) struct Today<'a> {
+#[derive(Clone, Copy, Debug)]
+pub struct Today<'a> {
     /// Whose, where, with what; `lic_mg_per_g` is `None` where it is withheld.
     pub reading: &'a PastReading,
-    /// Today's calibration.
+    /// Today's calibration; earlier R2* at the same field are read with it.
     pub calibration: Option<&'a Calibration>,
 }
 
-/// Puts earlier readings and today's on one scale and compares them.
-pub(super) fn course(
+/// Puts earlier readings and today's on one scale and compares them. Readings of another patient, of the same study
+/// and of later dates are left out, the first with a finding.
+pub fn course(
     today: &Today<'_>,
     history: &[PastReading],
     events: &[CourseEvents],
@@ -199,9 +201,8 @@ pub(super) fn course(
         let latest = tested.last().copied();
         let named = |p: &CoursePoint| event.filter(|_| baseline.is_some_and(|b| std::ptr::eq(b, p)));
         course.change = latest.map(|p| change(p, &current, named(p), rules));
-        course.change_since_event = baseline
-            .filter(|b| latest.is_none_or(|l| !std::ptr::eq(*b, l)))
-            .map(|b| change(b, &current, event, rules));
+        course.change_since_event =
+            baseline.filter(|b| latest.is_none_or(|l| !std::ptr::eq(*b, l))).map(|b| change(b, &current, event, rules));
         course.rate = rate(&tested, &current);
     }
     course.due = due(course.current.as_ref(), now, &course.events, rules);
@@ -345,9 +346,15 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
     let direction = if difference < 0.0 { "fell" } else { "rose" };
     let since = since_event.as_ref().map_or(format!("since {}", from.date), |e| format!("since {e}"));
     let verdict = if changed {
-        format!("LIC {direction} by {} mg/g {since}: more than two scans of an unchanged patient differ by", plain2(difference.abs()))
+        format!(
+            "LIC {direction} by {} mg/g {since}: more than two scans of an unchanged patient differ by",
+            plain2(difference.abs())
+        )
     } else {
-        format!("No change can be told {since}: {} mg/g is within what two scans of an unchanged patient differ by", plain2(difference))
+        format!(
+            "No change can be told {since}: {} mg/g is within what two scans of an unchanged patient differ by",
+            plain2(difference)
+        )
     };
     let rcv_words = if unit == "mg/g" { format!("{} mg/g", plain2(rcv)) } else { format!("{} %", plain2(rcv)) };
     let wider = if from.differs.is_empty() {
@@ -391,7 +398,7 @@ fn rate(tested: &[&CoursePoint], current: &CoursePoint) -> Option<Rate> {
 }
 
 /// Days from `a` to `b`.
-pub(super) fn days_between(a: Date, b: Date) -> i64 {
+fn days_between(a: Date, b: Date) -> i64 {
     // A date difference in days cannot overflow.
     b.since((jiff::Unit::Day, a)).map_or(0, |span| i64::from(span.get_days()))
 }

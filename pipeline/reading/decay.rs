@@ -78,7 +78,8 @@ pub(super) fn region_decay(
     if some.is_empty() {
         return decay;
     }
-    let at = |time: f64| median(&some.iter().filter_map(|&v| expected(v, time)).collect::<Vec<_>>()).unwrap_or(f64::NAN);
+    let at =
+        |time: f64| median(&some.iter().filter_map(|&v| expected(v, time)).collect::<Vec<_>>()).unwrap_or(f64::NAN);
     decay.fitted = acquisition.echo_times().iter().map(|t| at(t.0)).collect();
     decay.residuals = decay.median.iter().zip(&decay.fitted).map(|(m, f)| m - f).collect();
     let last = acquisition.echo_times().last().map_or(0.0, |t| 1.05 * t.0);

@@ -2,8 +2,8 @@
 
 use super::calibration::{Calibration, Calibrations};
 use super::read::Position;
-use super::suitability::{self, Fat};
 use super::stats::Z95;
+use super::suitability::{self, Fat};
 use super::summary::{FatSummary, R2StarSummary, Ranks};
 use crate::fit::{FittedMap, Model, ModelSettings, Sigma, State, fit};
 use crate::study::text::plain;
@@ -67,7 +67,9 @@ pub(super) fn coverage(ranks: &Ranks, body_gives_signal: bool, findings: &mut Ve
         finding(
             Severity::Stop,
             "region-too-small-to-read",
-            format!("Only {measured} voxels of the region could be measured; no number is given below {FEWEST_VOXELS}."),
+            format!(
+                "Only {measured} voxels of the region could be measured; no number is given below {FEWEST_VOXELS}."
+            ),
         )
         .expected(format!("at least {FEWEST_VOXELS} voxels"))
         .found(format!("{measured} voxels"))
@@ -117,7 +119,8 @@ pub(super) fn position(position: Position, median: f64, limits: [f64; 2], lic: O
         "most voxels decayed before the first echoes".to_owned()
     };
     let bound = |index: usize| {
-        lic.and_then(|l| l.get(index).copied()).map_or(String::new(), |l| format!(" ({} mg/g)", super::course::plain2(l)))
+        lic.and_then(|l| l.get(index).copied())
+            .map_or(String::new(), |l| format!(" ({} mg/g)", super::course::plain2(l)))
     };
     let made = match position {
         Position::Inside => return None,

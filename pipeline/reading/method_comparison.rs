@@ -53,9 +53,8 @@ pub fn deming(x: &[f64], y: &[f64], ratio: f64) -> Result<FittedLine, LineError>
     let (slope, intercept) = deming_line(x, y, ratio).ok_or(LineError::NoLine)?;
     let mut pseudo = (Vec::with_capacity(n), Vec::with_capacity(n));
     for left_out in 0..n {
-        let without = |v: &[f64]| -> Vec<f64> {
-            v.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, a)| *a).collect()
-        };
+        let without =
+            |v: &[f64]| -> Vec<f64> { v.iter().enumerate().filter(|(i, _)| *i != left_out).map(|(_, a)| *a).collect() };
         let (s, i) = deming_line(&without(x), &without(y), ratio).ok_or(LineError::NoLine)?;
         pseudo.0.push(n as f64 * slope - (n - 1) as f64 * s);
         pseudo.1.push(n as f64 * intercept - (n - 1) as f64 * i);
@@ -107,7 +106,8 @@ pub fn passing_bablok(x: &[f64], y: &[f64]) -> Result<FittedLine, LineError> {
     let lowest = ((count as f64 - c) / 2.0).round().max(1.0) as usize;
     let highest = (count - lowest.min(count) + 1).min(count);
     let slope_limits = [at(lowest + below).unwrap_or(f64::NAN), at(highest + below).unwrap_or(f64::INFINITY)];
-    let intercept_for = |s: f64| median(&x.iter().zip(y).map(|(a, b)| b - s * a).collect::<Vec<_>>()).unwrap_or(f64::NAN);
+    let intercept_for =
+        |s: f64| median(&x.iter().zip(y).map(|(a, b)| b - s * a).collect::<Vec<_>>()).unwrap_or(f64::NAN);
     Ok(FittedLine {
         slope,
         slope_limits,

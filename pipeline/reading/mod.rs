@@ -25,7 +25,7 @@ mod summary;
 
 pub use calibration::{Accepted, Calibration, Calibrations, Confidence, Equation, PredictionError, calibrations};
 pub use config::{ConfigError, ConfigErrors};
-pub use course::{Change, Course, CoursePoint, Rate};
+pub use course::{Change, Course, CoursePoint, Rate, Today, course};
 pub use decay::RegionDecay;
 pub use due::Due;
 pub use events::{CourseEvents, Event, EventKind, course_events};
@@ -39,5 +39,4 @@ pub use read::{Context, MeasuringRange, Position, Reading, read};
 pub use summary::{FatSummary, R2StarSummary};
 
 /// Said on every report.
-pub const CARDIAC_NOTE: &str =
-    "Liver iron does not show heart iron: cardiac T2* is a separate test.";
+pub const CARDIAC_NOTE: &str = "Liver iron does not show heart iron: cardiac T2* is a separate test.";

@@ -204,7 +204,9 @@ pub fn imported(file: &str, text: &str) -> Result<Vec<PastReading>, ConfigErrors
             }),
             (None, ..) => wrong(index + 1, column("patient_id"), "patient_id is empty".to_owned()),
             (_, None, ..) => wrong(index + 1, column("date"), "date is not YYYY-MM-DD".to_owned()),
-            (_, _, None, _) => wrong(index + 1, column("method"), "method is empty: say how it was measured".to_owned()),
+            (_, _, None, _) => {
+                wrong(index + 1, column("method"), "method is empty: say how it was measured".to_owned())
+            }
             (_, _, _, None) => wrong(index + 1, column(value_name), format!("{value_name} is not a number")),
         }
     }

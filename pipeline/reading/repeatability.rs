@@ -18,11 +18,10 @@ pub fn repeatability_coefficient(wsd: f64) -> f64 {
     Z95 * std::f64::consts::SQRT_2 * wsd
 }
 
-/// Limits of the ratio of two scans of an unchanged subject, as fractions below and above 1, where the
-/// variation is in proportion: exp(±1.96 · √2 · SD of the logarithm) − 1, the SD of the logarithm being
-/// √ln(1 + wCV²).
-pub fn ratio_limits(wcv: f64) -> (f64, f64) {
-    let reach = repeatability_coefficient(libm::log1p(wcv * wcv).sqrt());
+/// Limits of the ratio of two scans of an unchanged subject, as fractions below and above 1, where the variation is
+/// in proportion: exp(±1.96 · √2 · SD of the logarithm) − 1.
+pub fn ratio_limits(sd_of_logarithm: f64) -> (f64, f64) {
+    let reach = repeatability_coefficient(sd_of_logarithm);
     (libm::expm1(-reach), libm::expm1(reach))
 }
 

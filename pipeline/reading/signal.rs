@@ -64,12 +64,8 @@ impl Signal {
     pub(super) fn darker_than(&self, limit: f64, acquisition: &Acquisition, mask: &Mask, noise: &Noise) -> bool {
         let Some(first) = acquisition.echo_times().first() else { return false };
         let samples = acquisition.echo(0);
-        let squares: Vec<f64> = mask
-            .indices()
-            .filter_map(|v| samples.get(v))
-            .map(|s| f64::from(*s) / noise.sigma)
-            .map(|s| s * s)
-            .collect();
+        let squares: Vec<f64> =
+            mask.indices().filter_map(|v| samples.get(v)).map(|s| f64::from(*s) / noise.sigma).map(|s| s * s).collect();
         let Some(power) = super::stats::mean(&squares) else { return false };
         // E[S²] = A² + 2Nσ².
         let amplitude = (power - 2.0 * noise.coil_elements).max(0.0).sqrt();

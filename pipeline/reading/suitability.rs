@@ -22,7 +22,10 @@ pub(super) fn field(calibration: &Calibration, scanner: Option<Tesla>) -> Option
             finding(
                 Severity::Stop,
                 "field-strength-unknown",
-                format!("The headers give no field strength, and the calibration {} holds at {wanted} only.", calibration.name),
+                format!(
+                    "The headers give no field strength, and the calibration {} holds at {wanted} only.",
+                    calibration.name
+                ),
             )
             .expected(wanted.to_string())
             .found("not given")
@@ -36,14 +39,21 @@ pub(super) fn field(calibration: &Calibration, scanner: Option<Tesla>) -> Option
         return None;
     }
     let (severity, code, consequence) = if off <= NEAR {
-        (Severity::Warn, "field-strength-near", "R2* differs by a few percent between the two; nothing was interpolated.")
+        (
+            Severity::Warn,
+            "field-strength-near",
+            "R2* differs by a few percent between the two; nothing was interpolated.",
+        )
     } else {
         (Severity::Stop, "field-strength-mismatch", "R2* of the same tissue is another at that field.")
     };
     let made = finding(
         severity,
         code,
-        format!("The scanner's field is {found}; the calibration {} holds at {wanted}. {consequence}", calibration.name),
+        format!(
+            "The scanner's field is {found}; the calibration {} holds at {wanted}. {consequence}",
+            calibration.name
+        ),
     )
     .expected(wanted.to_string())
     .found(found.to_string())
@@ -61,11 +71,7 @@ pub(super) fn confirmation(calibration: &Calibration) -> Option<Finding> {
     if calibration.is_confirmed() {
         return None;
     }
-    let memory = if calibration.confidence.from_memory() {
-        " Its equation was entered from memory."
-    } else {
-        ""
-    };
+    let memory = if calibration.confidence.from_memory() { " Its equation was entered from memory." } else { "" };
     Some(
         finding(
             Severity::Warn,

@@ -186,4 +186,3 @@ pub(super) fn fat_summary(maps: &Maps, mask: &Mask, independent: f64) -> Option<
     }
     Some(FatSummary { median, low: median - Z95 * error, high: median + Z95 * error, level: 0.95 })
 }
-

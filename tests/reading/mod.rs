@@ -1,1 +1,6 @@
-//! Tests of the reading room.
+//! From R2* to a number: calibrations, uncertainty, measuring range, course.
+
+mod calibrations;
+mod configuration;
+mod course;
+mod statistics;

@@ -44,7 +44,8 @@ impl Draws {
             return z * z;
         }
         let shape = 0.5 * df;
-        let (boosted, power) = if shape < 1.0 { (shape + 1.0, libm::pow(self.uniform(), 1.0 / shape)) } else { (shape, 1.0) };
+        let (boosted, power) =
+            if shape < 1.0 { (shape + 1.0, libm::pow(self.uniform(), 1.0 / shape)) } else { (shape, 1.0) };
         let d = boosted - 1.0 / 3.0;
         let c = 1.0 / (9.0 * d).sqrt();
         loop {

@@ -197,9 +197,8 @@ fn simulate(question: &Question<'_>, ladder: &[f64]) -> Vec<Vec<f64>> {
     let maps = fit(model, samples.view(), Sigma::Uniform(1.0), coil_elements);
     (0..ladder.len())
         .map(|rung| {
-            let ranks: Vec<f64> = (rung * draws..(rung + 1) * draws)
-                .map(|voxel| maps.ranked(voxel).unwrap_or(f64::INFINITY))
-                .collect();
+            let ranks: Vec<f64> =
+                (rung * draws..(rung + 1) * draws).map(|voxel| maps.ranked(voxel).unwrap_or(f64::INFINITY)).collect();
             sorted(&ranks)
         })
         .collect()
