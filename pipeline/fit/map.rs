@@ -55,17 +55,18 @@ impl FittedMap {
     }
 }
 
-/// Fits the chosen model in the region and four voxels around it. Where the model cannot run on these images the
-/// acquisition comes back with the finding that says why.
+/// Fits the chosen model in the region and four voxels around it; without a region, wherever the survey saw a decay,
+/// so that a refused study still has its map. Where the model cannot run on these images the acquisition comes back
+/// with the finding that says why.
 pub fn map(
     checked: CheckedAcquisition,
     noise: Noise,
     survey: Survey,
-    around: &Mask,
+    around: Option<&Mask>,
     choice: Choice,
 ) -> Result<FittedMap, Box<(CheckedAcquisition, Finding)>> {
     let acquisition = checked.acquisition();
-    let voxels = neighbourhood(around);
+    let voxels = around.map_or_else(|| survey.decaying(), neighbourhood);
     let maps = match fit_voxels(acquisition, &noise, &choice, &voxels) {
         Ok(maps) => maps,
         Err(reason) => {

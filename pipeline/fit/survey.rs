@@ -20,6 +20,13 @@ pub struct Survey {
     pub state: Vec<State>,
 }
 
+impl Survey {
+    /// Indices of the voxels with a decay, ascending.
+    pub fn decaying(&self) -> Vec<usize> {
+        self.state.iter().enumerate().filter_map(|(index, state)| (*state == State::Fitted).then_some(index)).collect()
+    }
+}
+
 /// Fits every voxel with signal.
 pub fn survey(acquisition: &Acquisition, noise: &Noise) -> Survey {
     let times = acquisition.echo_seconds();
