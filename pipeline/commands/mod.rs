@@ -1,1 +1,3 @@
 //! One file for each command; the only room that knows all others.
+
+pub mod watch;

@@ -52,7 +52,7 @@ pub fn enclose(job: &Job) -> Result<Fenced, FenceError> {
     limit("processor time", Resource::Cpu, limits.cpu_s)?;
     limit("file size", Resource::Fsize, limits.output_mb.saturating_mul(MIB))?;
     limit("core file", Resource::Core, 0)?;
-    let landlock = confine(job.inputs.iter().map(|input| input.path()), job.out.path()).unwrap_or(false);
+    let landlock = confine(job.below.iter().map(|place| place.path()), job.out.path()).unwrap_or(false);
     Ok(Fenced { landlock, seccomp: filter().is_ok() })
 }
 
@@ -64,9 +64,9 @@ fn limit(what: &'static str, resource: Resource, wanted: u64) -> Result<(), Fenc
     setrlimit(resource, new).map_err(|error| FenceError::Limit { what, source: error.into() })
 }
 
-/// Reads only below the inputs, writes only below `out`, no network, no signals to others.
+/// Reads only below the places named, writes only below `out`, no network, no signals to others.
 fn confine<'a>(
-    inputs: impl Iterator<Item = &'a Path>,
+    places: impl Iterator<Item = &'a Path>,
     out: &Path,
 ) -> Result<bool, Box<dyn std::error::Error + Send + Sync>> {
     let abi = ABI::V6;
@@ -76,10 +76,10 @@ fn confine<'a>(
         .scope(Scope::from_all(abi))?
         .create()?
         .add_rule(PathBeneath::new(PathFd::new(out)?, AccessFs::from_all(abi)))?;
-    for input in inputs {
+    for place in places {
         // An input that vanished meanwhile is reported by whoever opens it.
-        if let Ok(fd) = PathFd::new(input) {
-            let access = if input.is_dir() { AccessFs::from_read(abi) } else { AccessFs::ReadFile.into() };
+        if let Ok(fd) = PathFd::new(place) {
+            let access = if place.is_dir() { AccessFs::from_read(abi) } else { AccessFs::ReadFile.into() };
             rules = rules.add_rule(PathBeneath::new(fd, access))?;
         }
     }

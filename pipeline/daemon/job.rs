@@ -11,6 +11,8 @@ pub struct Job {
     pub task: Task,
     /// Folders, files or archives to read.
     pub inputs: Vec<ForeignPath>,
+    /// The only places the child may read.
+    pub below: Vec<ForeignPath>,
     /// The only folder the child may write to; it exists and is empty.
     pub out: ForeignPath,
     /// Files not to be opened, each with the reason.

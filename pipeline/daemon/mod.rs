@@ -1,7 +1,16 @@
 //! Settings, spool, ledger, child processes, supervisor, events, health. Does I/O.
 
+mod arrivals;
+pub mod events;
 pub mod fence;
+pub mod health;
 pub mod job;
+pub mod ledger;
+pub mod note;
 pub mod runner;
 pub mod settings;
+mod shared;
+pub mod spool;
+pub mod supervisor;
 pub mod voice;
+mod work;

@@ -88,7 +88,9 @@ enum Sort {
 fn sort(name: &OsStr) -> Sort {
     let bytes = name.as_bytes().to_ascii_lowercase();
     let litter = LITTER.iter().any(|name| bytes == name.as_bytes()) || bytes.starts_with(b"._");
-    if litter || bytes.ends_with(NOTE_SUFFIX.as_bytes()) {
+    // Our own notes, and those being written.
+    let ours = bytes.ends_with(NOTE_SUFFIX.as_bytes()) || bytes.starts_with(b".draft-");
+    if litter || ours {
         return Sort::Ignore;
     }
     if bytes.starts_with(b".") || bytes.starts_with(b"~") || TEMPORARY.iter().any(|t| bytes.ends_with(t.as_bytes())) {

@@ -2,3 +2,4 @@
 
 mod runner;
 mod settings;
+mod supervisor;

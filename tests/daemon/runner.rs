@@ -57,6 +57,7 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
     let job = Job {
         task,
         inputs: Vec::new(),
+        below: Vec::new(),
         out: Path::new("/").into(),
         set_aside: Vec::new(),
         limits,
