@@ -1,6 +1,7 @@
 //! Arguments in, one call for each command.
 
 use clap::{Parser, Subcommand};
+use siderolog::commands;
 use std::process::ExitCode;
 
 /// Measures liver iron on exported multi-echo MRI. For review by a qualified person; not a certified medical device.
@@ -12,9 +13,23 @@ struct Arguments {
 }
 
 #[derive(Subcommand)]
-enum Command {}
+enum Command {
+    Analyse(commands::analyse::Args),
+    Watch(commands::watch::Args),
+    Settings(commands::settings::Args),
+    #[command(hide = true)]
+    Child(commands::child::Args),
+}
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
-    match arguments.command {}
+    let outcome = match Arguments::parse().command {
+        Command::Analyse(args) => commands::analyse::run(args),
+        Command::Watch(args) => commands::watch::run(args),
+        Command::Settings(args) => commands::settings::run(args),
+        Command::Child(args) => commands::child::run(args),
+    };
+    outcome.unwrap_or_else(|error| {
+        eprintln!("siderolog: {error:#}");
+        ExitCode::FAILURE
+    })
 }

@@ -1,7 +1,9 @@
 //! What the parent asks of a child process, and what the child says while it works: one JSON object a line.
 
 use super::settings::{ChildLimits, Documents};
+use crate::intake::Limits;
 use crate::intake::foreign::ForeignPath;
+use crate::report::Outputs;
 use serde::{Deserialize, Serialize};
 
 /// One piece of work, sent on the child's standard input.
@@ -21,6 +23,10 @@ pub struct Job {
     pub limits: ChildLimits,
     /// Profiles and rules, as the parent checked them.
     pub documents: Documents,
+    /// What reading may cost.
+    pub intake: Limits,
+    /// What is composed beside `result.json`.
+    pub outputs: Outputs,
     /// The process it must not outlive.
     pub parent: i32,
 }

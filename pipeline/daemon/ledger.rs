@@ -85,16 +85,36 @@ impl Outcome {
 }
 
 /// One reading of a finished delivery, for the patient's course.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct CourseEntry {
-    /// Digest of the acquisition.
-    pub acquisition: Digest,
-    /// Whose.
-    pub patient: PatientKey,
-    /// `YYYY-MM-DD`.
-    pub study_date: Option<String>,
-    /// As the reading room wrote it.
-    pub reading: serde_json::Value,
+    acquisition: Digest,
+    patient: PatientKey,
+    study_date: Option<String>,
+    line: String,
+}
+
+/// What the ledger keys a reading by; the rest of the line is kept as it came.
+#[derive(serde::Deserialize)]
+struct CourseKey {
+    patient: CoursePatient,
+    date: Option<String>,
+    acquisition: Option<Digest>,
+}
+
+#[derive(serde::Deserialize)]
+struct CoursePatient {
+    issuer: Option<String>,
+    id: Option<String>,
+}
+
+impl CourseEntry {
+    /// From a line as the reading room wrote it. A reading of nobody, or of no acquisition, enters no course.
+    pub fn of(line: &str) -> Option<Self> {
+        let reading: CourseKey = serde_json::from_str(line).ok()?;
+        let patient = PatientKey { issuer: reading.patient.issuer, id: reading.patient.id? };
+        let acquisition = reading.acquisition?;
+        Some(Self { acquisition, patient, study_date: reading.date, line: line.to_owned() })
+    }
 }
 
 /// Counts for the health file.
@@ -230,7 +250,7 @@ impl Ledger {
                     entry.patient.issuer,
                     entry.patient.id,
                     entry.study_date,
-                    entry.reading.to_string(),
+                    entry.line,
                 ],
             )?;
         }

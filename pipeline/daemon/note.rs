@@ -4,8 +4,8 @@
 use crate::intake::claim::{Manifest, Ticket};
 use crate::intake::durable;
 use crate::intake::watch::NOTE_SUFFIX;
+use crate::report::{ResultDocument, scanner_room_note, waiting_note};
 use crate::study::{Digest, text};
-use serde_json::Value;
 use std::ffi::{OsStr, OsString};
 use std::io;
 use std::os::unix::ffi::OsStrExt as _;
@@ -31,64 +31,38 @@ pub fn write(manifest: &Manifest, body: &str) -> io::Result<()> {
 }
 
 /// The note for a delivery with results.
-pub fn of_results(ticket: &Ticket, results: &[Value], when: &str) -> String {
-    frame(when, &results.iter().map(of_result).collect::<Vec<_>>().join("\n\n"), Some(ticket))
+pub fn of_results(ticket: &Ticket, results: &[ResultDocument], clock: &str) -> String {
+    let notes: Vec<String> = results.iter().map(|result| scanner_room_note(result, clock)).collect();
+    referring(&notes.join("\n"), ticket)
 }
 
 /// The note for a delivery that gave no result.
-pub fn of_quarantine(ticket: &Ticket, reason: &str, when: &str) -> String {
-    let body = format!(
-        "STILL WAITING. Nothing here could be measured: {reason}. Check that the multi-echo liver series was \
-         exported whole, as DICOM, and drop it again."
+pub fn of_quarantine(ticket: &Ticket, reason: &str, clock: &str) -> String {
+    let missing = format!(
+        "a series that can be measured; nothing in this delivery could be: {reason}. Export the multi-echo liver \
+         series whole, as DICOM, and drop it again"
     );
-    frame(when, &body, Some(ticket))
+    referring(&waiting_note(&[], &missing, clock), ticket)
 }
 
 /// The note for a delivery that is not complete yet.
-pub fn of_missing(missing: &[String], seconds_left: u64, when: &str) -> String {
+pub fn of_missing(missing: &[String], seconds_left: u64, clock: &str) -> String {
     const SHOWN: usize = 6;
     let mut list: Vec<String> = missing.iter().take(SHOWN).map(|what| text::safe(what, 160)).collect();
     if missing.len() > SHOWN {
         list.push(format!("{} more", missing.len() - SHOWN));
     }
     let what = if list.is_empty() { "images that can be read".to_owned() } else { list.join("; ") };
-    let body = format!(
-        "STILL WAITING for {what}. Export what is missing into the same folder. If nothing more comes, what is \
-         here is measured in about {seconds_left} s."
-    );
-    frame(when, &body, None)
+    let then = format!("{what}. If nothing more comes, what is here is measured in about {seconds_left} s");
+    waiting_note(&[], &then, clock)
 }
 
 /// The note for a delivery that waits its turn.
-pub fn of_queue(ticket: &Ticket, before: usize, when: &str) -> String {
-    let body = format!("STILL WAITING for the measurement; {before} deliveries are before this one.");
-    frame(when, &body, Some(ticket))
+pub fn of_queue(ticket: &Ticket, before: usize, clock: &str) -> String {
+    let missing = format!("the measurement; deliveries before this one: {before}");
+    referring(&waiting_note(&[], &missing, clock), ticket)
 }
 
-fn of_result(result: &Value) -> String {
-    let room = &result["scanner_room"];
-    let answer = match room["answer"].as_str() {
-        Some("may-leave") => "MAY LEAVE",
-        Some("repeat-now") => "REPEAT NOW",
-        Some("do-not-repeat") => "DO NOT REPEAT",
-        _ => "STILL WAITING",
-    };
-    let message = text::safe(room["message"].as_str().unwrap_or_default(), 600);
-    let series = result["input"]["series"].as_array().map(Vec::as_slice).unwrap_or_default();
-    let lines: Vec<String> = series.iter().map(of_series).collect();
-    format!("{}\n{answer}. {message}", lines.join("\n"))
-}
-
-fn of_series(series: &Value) -> String {
-    let number = series["number"].as_i64().map_or_else(|| "Series".to_owned(), |number| format!("Series {number}"));
-    let description = series["description"].as_str().map(|d| format!(", {}", text::safe(d, 64))).unwrap_or_default();
-    let time = series["time"].as_str().map(|time| format!(", {}", text::safe(time, 8))).unwrap_or_default();
-    format!("{number}{description}{time}")
-}
-
-fn frame(when: &str, body: &str, ticket: Option<&Ticket>) -> String {
-    let reference = ticket.map(|ticket| format!("Reference {ticket}\n")).unwrap_or_default();
-    format!(
-        "Siderolog, {when}\n\n{body}\n\nFor review by a qualified person; not a certified medical device.\n{reference}"
-    )
+fn referring(note: &str, ticket: &Ticket) -> String {
+    format!("{note}Reference {ticket}\n")
 }

@@ -1,5 +1,7 @@
 //! The site file: where things are, what is measured how, and the limits of every process.
 
+use crate::intake::Limits;
+use crate::report::Outputs;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -29,6 +31,10 @@ pub struct Site {
     pub settle: Settle,
     /// Limits of the analysing process.
     pub child: ChildLimits,
+    /// What reading a delivery may cost.
+    pub limits: Limits,
+    /// What is composed beside `result.json`.
+    pub outputs: Outputs,
 }
 
 /// The texts that decide what is measured how. A child process gets them from its parent, so that both see
@@ -138,6 +144,10 @@ struct Written {
     settle: Settle,
     #[serde(default)]
     child: ChildLimits,
+    #[serde(default)]
+    limits: Limits,
+    #[serde(default)]
+    outputs: Outputs,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -216,6 +226,8 @@ impl Site {
             archive_days: ARCHIVE_DAYS,
             settle: Settle::default(),
             child: ChildLimits::default(),
+            limits: Limits::default(),
+            outputs: Outputs::default(),
         }
     }
 
@@ -277,6 +289,8 @@ impl Site {
             archive_days: written.archive_days.unwrap_or(ARCHIVE_DAYS),
             settle,
             child: written.child,
+            limits: written.limits,
+            outputs: written.outputs,
         })
     }
 }

@@ -171,7 +171,7 @@ pub(super) fn timestamp() -> String {
     now.round(jiff::Unit::Second).unwrap_or(now).to_string()
 }
 
-/// Now by the wall clock of the room.
+/// Now by the clock on the room's wall.
 pub(super) fn clock_time() -> String {
-    jiff::ZonedDateTime::now().strftime("%-d %B %Y, %H:%M").to_string()
+    jiff::ZonedDateTime::now().strftime("%H:%M").to_string()
 }

@@ -1,6 +1,7 @@
 //! The child's side of the conversation: what it says while it works.
 
 use super::job::{HISTORY_READY, PatientKey, Said};
+use crate::intake::Announce;
 use std::io::{self, BufRead, Write as _};
 use std::path::Path;
 
@@ -34,13 +35,11 @@ pub fn hush_panics() {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Announcer;
 
-impl Announcer {
-    /// Before the file is opened.
-    pub fn opening(path: &Path) {
+impl Announce for Announcer {
+    fn opening(&self, path: &Path) {
         say(&Said::Opening { path: path.into() });
     }
-    /// When it is done with.
-    pub fn done(path: &Path) {
+    fn done(&self, path: &Path) {
         say(&Said::Done { path: path.into() });
     }
 }

@@ -4,11 +4,13 @@ use super::events::{Event, SourceMark};
 use super::job::{Job, PatientKey, Said, Task};
 use super::ledger::{CourseEntry, LedgerError, Outcome};
 use super::note;
-use super::runner::{Desk, Ended, RunError};
+use super::runner::{self, Desk, Ended, RunError};
 use super::shared::{Shared, clock_time, timestamp};
 use super::spool::{self, READINGS_FILE, REASON_FILE};
 use crate::intake::claim::{Delivery, Manifest, Ticket};
 use crate::intake::foreign::escape;
+use crate::report::ResultDocument;
+use crate::study::Verdict;
 use serde_json::{Value, json};
 use std::fs;
 use std::io;
@@ -50,7 +52,9 @@ pub(super) fn job(shared: &Shared) -> Job {
         set_aside: Vec::new(),
         limits: shared.site.child,
         documents: shared.site.documents.clone(),
-        parent: super::runner::own_pid(),
+        intake: shared.site.limits.clone(),
+        outputs: shared.site.outputs.clone(),
+        parent: runner::own_pid(),
     }
 }
 
@@ -218,7 +222,7 @@ pub(super) fn conclude(shared: &Shared, ticket: &Ticket, took: Duration) -> Resu
     let now = timestamp();
     let (outcome, acquisitions) = if folder.exists() {
         let results = read_results(&folder)?;
-        let refused = |result: &Value| result["verdict"] == "refused";
+        let refused = |result: &ResultDocument| result.verdict == Verdict::Refused;
         let outcome = if results.iter().all(refused) { Outcome::Refused } else { Outcome::Reported };
         shared.ledger().finished(ticket, outcome, None, &now, &read_readings(&folder)?)?;
         (outcome, results.len())
@@ -256,14 +260,14 @@ pub(super) fn write_note(shared: &Shared, ticket: &Ticket, manifest: &Manifest) 
     }
 }
 
-fn read_results(folder: &Path) -> io::Result<Vec<Value>> {
+fn read_results(folder: &Path) -> io::Result<Vec<ResultDocument>> {
     let read = |result: &PathBuf| Ok(serde_json::from_slice(&fs::read(result.join("result.json"))?)?);
     spool::results(folder)?.iter().map(read).collect()
 }
 
 fn read_readings(folder: &Path) -> io::Result<Vec<CourseEntry>> {
     match fs::read_to_string(folder.join(READINGS_FILE)) {
-        Ok(text) => text.lines().map(|line| Ok(serde_json::from_str(line)?)).collect(),
+        Ok(text) => Ok(text.lines().filter_map(CourseEntry::of).collect()),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
         Err(error) => Err(error),
     }

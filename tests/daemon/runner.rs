@@ -62,6 +62,8 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
         set_aside: Vec::new(),
         limits,
         documents: Documents::default(),
+        intake: Default::default(),
+        outputs: Default::default(),
         parent: 0,
     };
     Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)

@@ -22,8 +22,12 @@ case "$job" in
 *)
   if grep -rqs nothing "$below"; then echo '{"say":"finished","acquisitions":0}'; exit 0; fi
   mkdir "$out/abc"
-  echo '{"verdict":"clear","scanner_room":{"answer":"may-leave","message":"The images can be used."},
-    "input":{"series":[{"number":5,"description":"T2* liver","time":"14:21:07"}]}}' > "$out/abc/result.json"
+  echo '{"schema_version":1,"software":{"name":"siderolog","version":"0","commit":"0"},"verdict":"clear","findings":[],
+    "scanner_room":{"answer":"may-leave","message":"The patient may leave: the images can be used."},
+    "role":"primary","role_reason":"the only one","course":{"previous":[]},"files":{},
+    "input":{"digest":"sha256:0","instances":3,"series_uids":[],"patient":{},"scanner":{},
+      "series":[{"number":5,"description":"T2* liver","time":"14:21:07"}]},
+    "acquisition":{"echo_times_ms":[],"has_phase":false}}' > "$out/abc/result.json"
   first=$(ls "$below" | head -1)
   echo "{\"files\":[{\"path\":\"$below/$first\",\"outcome\":\"used\"}]}" > "$out/intake.json"
   echo '{"say":"finished","acquisitions":1}' ;;
@@ -78,10 +82,10 @@ fn names(folder: &Path) -> Vec<String> {
 
 /// The clock time and the reference differ from run to run.
 fn timeless(note: &str) -> String {
-    let lines = note.lines().map(|line| match line {
-        _ if line.starts_with("Siderolog, ") => "Siderolog, WHEN",
-        _ if line.starts_with("Reference ") => "Reference TICKET",
-        other => other,
+    let lines = note.lines().map(|line| match line.split_once("; ") {
+        Some((start, rest)) if start.starts_with("Siderolog, ") => format!("Siderolog, WHEN; {rest}"),
+        _ if line.starts_with("Reference ") => "Reference TICKET".to_owned(),
+        _ => line.to_owned(),
     });
     lines.collect::<Vec<_>>().join("\n")
 }
@@ -124,7 +128,7 @@ fn an_incomplete_delivery_is_told_what_is_missing_and_taken_after_the_longer_wai
     });
     assert!(began.elapsed() >= Duration::from_millis(1200));
     insta::assert_snapshot!(timeless(&told));
-    assert!(bench.note("short").contains("MAY LEAVE"));
+    assert!(bench.note("short").contains("may leave"));
 }
 
 #[test]
