@@ -14,19 +14,12 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    Analyse(commands::analyse::Args),
     Watch(commands::watch::Args),
-    Settings(commands::settings::Args),
-    #[command(hide = true)]
-    Child(commands::child::Args),
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
-        Command::Analyse(args) => commands::analyse::run(args),
         Command::Watch(args) => commands::watch::run(args),
-        Command::Settings(args) => commands::settings::run(args),
-        Command::Child(args) => commands::child::run(args),
     };
     outcome.unwrap_or_else(|error| {
         eprintln!("siderolog: {error:#}");
