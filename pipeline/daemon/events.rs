@@ -98,7 +98,9 @@ impl Event {
             Self::Waiting { place, missing } => {
                 info!(event = "waiting", place = place.0, missing, "a delivery is not complete yet");
             }
-            Self::Vanished { place } => info!(event = "vanished", place = place.0, "a delivery is gone before it was taken"),
+            Self::Vanished { place } => {
+                info!(event = "vanished", place = place.0, "a delivery is gone before it was taken")
+            }
             Self::Claimed { ticket, place, files, complete, late } => {
                 info!(event = "claimed", %ticket, place = place.0, files, complete, late, "took a delivery");
             }
@@ -133,7 +135,9 @@ impl Event {
             }
             Self::LedgerFailed => error!(event = "ledger-failed", "the ledger cannot be written"),
             Self::Stopping { under_way } => info!(event = "stopping", under_way, "finishing what is under way"),
-            Self::RolledBack { ticket } => info!(event = "rolled-back", %ticket, "an analysis was stopped; it starts again next time"),
+            Self::RolledBack { ticket } => {
+                info!(event = "rolled-back", %ticket, "an analysis was stopped; it starts again next time")
+            }
             Self::Stopped => info!(event = "stopped", "stopped"),
         }
     }

@@ -59,7 +59,8 @@ pub fn metrics(health: &Health) -> String {
     let mut text = String::new();
     let mut line = |name: &str, help: &str, kind: &str, value: u64| {
         // Writing to a String cannot fail.
-        let _ = write!(text, "# HELP siderolog_{name} {help}\n# TYPE siderolog_{name} {kind}\nsiderolog_{name} {value}\n");
+        let _ =
+            write!(text, "# HELP siderolog_{name} {help}\n# TYPE siderolog_{name} {kind}\nsiderolog_{name} {value}\n");
     };
     let seconds = health.at.parse::<jiff::Timestamp>().map_or(0, |at| at.as_second().unsigned_abs());
     line("healthy", "1 while nothing needs a person.", "gauge", u64::from(health.healthy));

@@ -193,7 +193,8 @@ impl Ledger {
     /// Every place of a drop folder with its fingerprint.
     pub fn places(&self, drop: &Path) -> Result<Vec<(Digest, Digest)>, LedgerError> {
         let mut statement = self.connection.prepare("SELECT place, print FROM places WHERE share = ?1")?;
-        let rows = statement.query_map([share(drop).as_str()], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
+        let rows = statement
+            .query_map([share(drop).as_str()], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
         rows.map(|row| row.map_err(LedgerError::from).and_then(|(place, print)| Ok((digest(place)?, digest(print)?))))
             .collect()
     }

@@ -251,8 +251,8 @@ fn look(shared: &Shared, started_at: String) -> Health {
     };
     let oldest_open_s = tally.oldest_open.as_ref().and_then(age).unwrap_or(0);
     let absent_shares = shared.drops.iter().filter(|drop| drop.absent.load(Ordering::Relaxed)).count();
-    let free_bytes = rustix::fs::statvfs(&shared.site.folders.spool)
-        .map_or(0, |disk| disk.f_bavail.saturating_mul(disk.f_frsize));
+    let free_bytes =
+        rustix::fs::statvfs(&shared.site.folders.spool).map_or(0, |disk| disk.f_bavail.saturating_mul(disk.f_frsize));
     let mut complaints = shared.troubles();
     if absent_shares > 0 {
         complaints.push("a drop folder is not there".to_owned());

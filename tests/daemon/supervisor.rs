@@ -148,7 +148,8 @@ fn the_same_files_again_are_one_result_and_late_files_make_a_new_run_that_names_
     assert_eq!(both.len(), 2);
     assert!(both.contains(&first[0]));
     let late = both.iter().find(|ticket| **ticket != first[0]).unwrap();
-    let run: Value = serde_json::from_slice(&fs::read(bench.path("outbox").join(late).join("run.json")).unwrap()).unwrap();
+    let run: Value =
+        serde_json::from_slice(&fs::read(bench.path("outbox").join(late).join("run.json")).unwrap()).unwrap();
     assert_eq!(run["predecessor"], Value::from(first[0].as_str()));
 }
 
