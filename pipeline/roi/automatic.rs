@@ -2,17 +2,20 @@
 
 use super::body::Body;
 use super::confidence::{self, Subject};
-use super::features::{Blocks, Features, power};
+use super::features::{Blocks, Features, Train, power};
 use super::lattice::{Frame, Lattice, Reach, components, dilate, erode};
 use super::outline::{Fine, outline};
 use super::parenchyma::Voxels;
 use super::region::{Region, RegionMeasures, dice};
-use super::search::{Evidence, Organ};
+use super::search::{Evidence, Organ, median};
 use crate::protocol::RegionLimits;
 use crate::study::{Acquisition, Finding, MaskOrigin, Severity, Stage, flaw};
 
 /// Size of the blocks on which the organ is searched, mm.
 const BLOCK: f64 = 4.6;
+
+/// Largest standard error of ln R2* in single voxels at which they draw the outline.
+const SHARP: f32 = 0.15;
 
 /// What the survey says of each voxel of the grid.
 pub(super) struct Surveyed<'a> {
@@ -37,7 +40,8 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
     let Some(body) = Body::find(&blocks.lattice, &powers, elements) else {
         return missing(acq, "No trunk is seen in the images.");
     };
-    let features = Features::of_blocks(&powers, &acq.echo_seconds(), elements, |k| body.trunk[k]);
+    let train = Train::of(acq, elements);
+    let features = Features::of_blocks(&powers, &train, |k| body.trunk[k]);
     let evidence = Evidence::new(&blocks.lattice, &features, &body, false);
     let (organ, second) =
         rayon::join(|| evidence.refine(evidence.start_by_tissue()), || evidence.refine(evidence.start_by_evenness()));
@@ -76,13 +80,18 @@ fn at_full_resolution(
     survey: &Surveyed<'_>,
 ) -> (Vec<bool>, Vec<u8>) {
     let lattice = &frame.lattice;
+    let [sigma, elements] = survey.noise;
+    let train = Train::of(acq, elements);
     let fine = Fine::of(lattice, blocks, organ);
     let band = Fine::band(blocks);
     let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
-    let smooth = Features::of_voxels(acq, frame, survey.noise, true, &near);
+    let smooth = Features::of_voxels(acq, frame, sigma, &train, true, &near);
     let trunk = at_voxels(lattice, blocks, &body.trunk);
-    let set = outline(lattice, &fine, &organ.tissue, &smooth, band, &|k| trunk[k]);
-    let single = Features::of_voxels(acq, frame, survey.noise, false, &set);
+    let single = Features::of_voxels(acq, frame, sigma, &train, false, &near);
+    // Neighbourhoods blur the edge; they are needed only where single voxels are too noisy to draw it.
+    let deep = (0..lattice.len()).filter(|&k| fine.inward[k] > 3.0 && single.rate_error[k].is_finite());
+    let sharp = median(&mut deep.map(|k| single.rate_error[k]).collect::<Vec<_>>()).is_some_and(|e| e < SHARP);
+    let set = outline(lattice, &fine, &organ.tissue, if sharp { &single } else { &smooth }, band, &|k| trunk[k]);
     let (lung, gas) = voids(blocks, body, features, organ);
     let voxels = Voxels {
         lattice,

@@ -2,6 +2,7 @@
 
 use super::features::Power;
 use super::lattice::{Lattice, Reach, close, dilate, distance, fill_holes, heaviest, open};
+use super::search::median;
 
 /// The trunk on the block lattice.
 pub(super) struct Body {
@@ -9,6 +10,10 @@ pub(super) struct Body {
     pub trunk: Vec<bool>,
     /// Distance to the skin in the slice, mm.
     pub depth: Vec<f32>,
+    /// Distance to the inside of the fat under the skin, mm; 0 in that fat.
+    pub wall: Vec<f32>,
+    /// Half the trunk's width inside that fat, mm, by slice.
+    pub half: Vec<f32>,
     /// Across: -1 at the right end of the muscle wall, 1 at the left.
     pub across: Vec<f32>,
     /// Back: -1 at the front of the muscle wall, 1 at the back.
@@ -22,6 +27,8 @@ const GAP: f64 = 9.0;
 const BRIDGE: f64 = 14.0;
 /// A trunk this much smaller than its convex outline has lost a black organ behind a broken wall.
 const LOST: f64 = 0.12;
+/// Directions in which the fat is measured.
+const SECTORS: usize = 24;
 /// Signal of air at most, as a share of the bright tissue.
 const AIR: f32 = 0.06;
 
@@ -63,49 +70,63 @@ impl Body {
         }
         let outside: Vec<bool> = trunk.iter().map(|&v| !v).collect();
         let depth = distance(lattice, &outside, Reach::Plane);
-        let mut body = Self { trunk, depth, across: Vec::new(), back: Vec::new(), fat: [0.0; 4] };
+        let mut body = Self {
+            trunk,
+            depth,
+            wall: Vec::new(),
+            half: vec![100.0; lattice.shape[0]],
+            across: Vec::new(),
+            back: Vec::new(),
+            fat: [0.0; 4],
+        };
         body.measure_fat(lattice, &brightest);
         body.lay_coordinates(lattice);
         Some(body)
     }
 
-    /// The bright layer under the skin, in four directions, from the median signal by depth.
+    /// The bright layer under the skin: its thickness in each direction from the median signal by depth, all
+    /// slices together; then the distance of every place to the inside of that layer.
     fn measure_fat(&mut self, lattice: &Lattice, brightest: &[f32]) {
         const SHELL: f32 = 4.0;
         const SHELLS: usize = 20;
         let boxes = self.boxes(lattice);
-        let mut shells: [Vec<Vec<f32>>; 4] = std::array::from_fn(|_| vec![Vec::new(); SHELLS]);
+        let mut shells = vec![vec![Vec::new(); SHELLS]; SECTORS];
+        let mut sector = vec![0u8; self.trunk.len()];
         for index in 0..self.trunk.len() {
-            let shell = (self.depth[index] / SHELL) as usize;
-            if !self.trunk[index] || shell >= SHELLS {
-                continue;
-            }
             let [z, y, x] = lattice.place(index);
             let Some([[y0, y1], [x0, x1]]) = boxes[z] else { continue };
             let a = (2.0 * x as f64 - x0 - x1) / (x1 - x0).max(1.0);
             let b = (2.0 * y as f64 - y0 - y1) / (y1 - y0).max(1.0);
-            let side = match (a.abs() > b.abs(), a < 0.0, b < 0.0) {
-                (true, true, _) => 0,
-                (true, false, _) => 1,
-                (false, _, true) => 2,
-                (false, _, false) => 3,
-            };
-            shells[side][shell].push(brightest[index].max(0.0));
+            let turn = libm::atan2(b, a) / std::f64::consts::TAU + 0.5;
+            sector[index] = ((turn * SECTORS as f64) as usize).min(SECTORS - 1) as u8;
+            let shell = (self.depth[index] / SHELL) as usize;
+            if self.trunk[index] && shell < SHELLS {
+                shells[usize::from(sector[index])][shell].push(brightest[index].max(0.0));
+            }
         }
-        for (side, shells) in shells.iter_mut().enumerate() {
-            let medians: Vec<f32> = shells
-                .iter_mut()
-                .map(|values| {
-                    let at = values.len() / 2;
-                    if values.is_empty() { 0.0 } else { values.select_nth_unstable_by(at, f32::total_cmp).1.sqrt() }
-                })
-                .collect();
-            // The skin's own layer is partly air: the fat's level is the brightest of the first three.
-            let level = medians.iter().take(3).copied().fold(0.0, f32::max);
-            let start = medians.iter().position(|&m| m == level).unwrap_or(0);
-            let end = medians.iter().skip(start).position(|&m| m < 0.72 * level).map(|k| k + start);
-            self.fat[side] = f64::from(end.map_or(0.0, |k| k as f32 * SHELL));
-        }
+        let raw: Vec<f64> = shells
+            .iter_mut()
+            .map(|shells| {
+                let medians: Vec<f32> = shells.iter_mut().map(|values| median(values).map_or(0.0, f32::sqrt)).collect();
+                // The skin's own layer is partly air: the fat's level is the brightest of the first three.
+                let level = medians.iter().take(3).copied().fold(0.0, f32::max);
+                let start = medians.iter().position(|&m| m == level).unwrap_or(0);
+                let end = medians.iter().skip(start).position(|&m| m < 0.72 * level).map(|k| k + start);
+                f64::from(end.map_or(0.0, |k| k as f32 * SHELL))
+            })
+            .collect();
+        // One sector may look into an organ through a gap in the wall: the median of five neighbours.
+        let fat: Vec<f32> = (0..SECTORS)
+            .map(|at| {
+                let mut around: Vec<f32> = (0..5).map(|k| raw[(at + SECTORS + k - 2) % SECTORS] as f32).collect();
+                median(&mut around).unwrap_or(0.0)
+            })
+            .collect();
+        let side = |turn: usize| f64::from(fat[turn % SECTORS]);
+        self.fat = [side(0), side(SECTORS / 2), side(SECTORS / 4), side(3 * SECTORS / 4)];
+        let skin: Vec<bool> =
+            (0..self.trunk.len()).map(|k| !self.trunk[k] || self.depth[k] <= fat[usize::from(sector[k])]).collect();
+        self.wall = distance(lattice, &skin, Reach::Plane);
     }
 
     /// Rows and columns that hold all but the outermost hundredth of the trunk, per slice.
@@ -151,6 +172,7 @@ impl Body {
                 let half = (0.5 * (high - low)).max(20.0);
                 ((at as f64 * spacing - 0.5 * (low + high)) / half) as f32
             };
+            self.half[z] = (0.5 * ((x1 - x0) * lattice.spacing[2] - self.fat[0] - self.fat[1])).max(20.0) as f32;
             self.across[index] = scaled(x, x0, x1, lattice.spacing[2], [self.fat[0], self.fat[1]]);
             self.back[index] = scaled(y, y0, y1, lattice.spacing[1], [self.fat[2], self.fat[3]]);
         }

@@ -1,5 +1,5 @@
-//! What a voxel or a block of voxels tells of its tissue at any iron load: ln R2*, ln S0 and whether the first
-//! echo stands above the noise at all.
+//! What a voxel or a block of voxels tells of its tissue at any iron load: ln R2*, ln S0, the beat of fat against
+//! water, and whether the first echo stands above the noise at all.
 //!
 //! From second moments: the mean of S² over a block less 2Nσ² is the squared signal without bias, whatever the
 //! noise floor (noncentral chi, N coil elements), so a block average stays honest where single voxels do not.
@@ -17,6 +17,9 @@ pub(super) struct Features {
     /// ln S0 (in σ) and its standard error.
     pub origin: Vec<f32>,
     pub origin_error: Vec<f32>,
+    /// Depth of the beat of fat against water, ln S(in phase) − ln S(opposed) over 2, and its standard error.
+    pub beat: Vec<f32>,
+    pub beat_error: Vec<f32>,
     /// The first echo does not stand above the noise: no rate, no origin.
     pub dark: Vec<bool>,
 }
@@ -132,15 +135,35 @@ const RATES: [f32; 2] = [3.0, 5000.0];
 /// A first echo below this many standard errors above nothing is dark.
 const SEEN: f32 = 3.0;
 
+/// Echo times with what fat does at each, and the noise of a square.
+#[derive(Clone, Debug)]
+pub(super) struct Train {
+    times: Vec<f32>,
+    beat: Vec<f32>,
+    coil_elements: f64,
+}
+
+/// Frequency of the main fat peak below water, Hz per tesla: 3.4 ppm of 42.58 MHz/T (common practice).
+const FAT_HZ_PER_TESLA: f64 = 3.4 * 42.58;
+
+impl Train {
+    /// Of an acquisition; 1.5 T where the header does not say, which costs contrast and nothing else.
+    pub fn of(acq: &Acquisition, coil_elements: f64) -> Self {
+        let field = acq.header().scanner.field_strength.map_or(1.5, |t| t.0);
+        let turn = std::f64::consts::TAU * FAT_HZ_PER_TESLA * field;
+        let times = acq.echo_seconds();
+        Self {
+            beat: times.iter().map(|&t| libm::cos(turn * t) as f32).collect(),
+            times: times.iter().map(|&t| t as f32).collect(),
+            coil_elements,
+        }
+    }
+}
+
 impl Features {
     /// Of each block of a lattice.
-    pub fn of_blocks(
-        power: &Power,
-        echo_times: &[f64],
-        coil_elements: f64,
-        wanted: impl Fn(usize) -> bool + Sync,
-    ) -> Self {
-        Self::of(power.count.len(), echo_times, coil_elements, |block, decay| {
+    pub fn of_blocks(power: &Power, train: &Train, wanted: impl Fn(usize) -> bool + Sync) -> Self {
+        Self::of(power.count.len(), train, |block, decay| {
             if !wanted(block) {
                 return 0.0;
             }
@@ -149,35 +172,28 @@ impl Features {
         })
     }
 
-    /// Least squares of the squared signal on S0²·exp(−2·R2*·TE), weighted by the variance of a noncentral chi
-    /// square. `decay` writes the squared signal in σ² at each echo, less noise, and gives the number of
-    /// independent samples that went into it; 0 for a voxel not wanted.
-    pub fn of(
-        count: usize,
-        echo_times: &[f64],
-        coil_elements: f64,
-        decay: impl Fn(usize, &mut Vec<f32>) -> f32 + Sync,
-    ) -> Self {
-        let times: Vec<f32> = echo_times.iter().map(|&t| t as f32).collect();
-        let noise = (4.0 * coil_elements) as f32;
-        let values: Vec<[f32; 5]> = (0..count)
+    /// Least squares of the squared signal on S0²·exp(−2·R2*·TE + 2·b·cos(ωTE)), weighted by the variance of a
+    /// noncentral chi square. `decay` writes the squared signal in σ² at each echo, less noise, and gives the
+    /// number of independent samples that went into it; 0 for a voxel not wanted.
+    pub fn of(count: usize, train: &Train, decay: impl Fn(usize, &mut Vec<f32>) -> f32 + Sync) -> Self {
+        let values: Vec<[f32; 7]> = (0..count)
             .into_par_iter()
             .with_min_len(1024)
             .map_init(Vec::new, |samples, at| {
                 samples.clear();
                 let weight = decay(at, samples);
-                if weight == 0.0 {
-                    return [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 1.0];
-                }
-                one(samples, &times, noise, weight)
+                if weight == 0.0 { UNSEEN } else { one(samples, train, weight) }
             })
             .collect();
+        let part = |k: usize| values.iter().map(|v| v[k]).collect();
         Self {
-            rate: values.iter().map(|v| v[0]).collect(),
-            rate_error: values.iter().map(|v| v[1]).collect(),
-            origin: values.iter().map(|v| v[2]).collect(),
-            origin_error: values.iter().map(|v| v[3]).collect(),
-            dark: values.iter().map(|v| v[4] != 0.0).collect(),
+            rate: part(0),
+            rate_error: part(1),
+            origin: part(2),
+            origin_error: part(3),
+            beat: part(4),
+            beat_error: part(5),
+            dark: values.iter().map(|v| v[6] != 0.0).collect(),
         }
     }
 
@@ -186,15 +202,16 @@ impl Features {
     pub fn of_voxels(
         acq: &Acquisition,
         frame: &Frame,
-        [sigma, coil_elements]: [f64; 2],
+        sigma: f64,
+        train: &Train,
         smooth: bool,
         wanted: &[bool],
     ) -> Self {
         let fine = &frame.lattice;
         let (magnitude, flaws) = (acq.magnitude(), acq.flaws());
-        let (scale, floor) = ((1.0 / (sigma * sigma)) as f32, (2.0 * coil_elements) as f32);
+        let (scale, floor) = ((1.0 / (sigma * sigma)) as f32, (2.0 * train.coil_elements) as f32);
         let reach = usize::from(smooth);
-        Self::of(fine.len(), &acq.echo_seconds(), coil_elements, |index, decay| {
+        Self::of(fine.len(), train, |index, decay| {
             if !wanted[index] {
                 return 0.0;
             }
@@ -225,12 +242,18 @@ impl Features {
     }
 }
 
-/// ln rate, its error, ln S0, its error, dark.
-fn one(decay: &[f32], times: &[f32], noise: f32, count: f32) -> [f32; 5] {
+/// What is known of a voxel without signal: nothing.
+const UNSEEN: [f32; 7] = [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 0.0, 1.0, 1.0];
+/// Standard deviation of the beat before anything is measured; keeps it near zero where the echoes cannot tell.
+const BEAT_PRIOR: f32 = 0.5;
+
+/// ln rate, ln S0 and beat, each with its error; dark.
+fn one(decay: &[f32], train: &Train, count: f32) -> [f32; 7] {
+    let noise = (4.0 * train.coil_elements) as f32;
+    let times = &train.times;
     let variance = |p: f32| (4.0 * p.max(0.0) + noise) / count;
-    let unseen = [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 1.0];
     if decay[0] < SEEN * (noise / count).sqrt() {
-        return unseen;
+        return UNSEEN;
     }
     // Start: weighted straight line through the logarithms.
     let (mut w0, mut w1, mut w2, mut v0, mut v1) = (0.0f32, 0.0, 0.0, 0.0, 0.0);
@@ -247,38 +270,47 @@ fn one(decay: &[f32], times: &[f32], noise: f32, count: f32) -> [f32; 5] {
     let det = w0 * w2 - w1 * w1;
     let slope = if det > 1e-6 * w0 * w2 { -(w0 * v1 - w1 * v0) / det } else { 2.0 / times[0].max(1e-4) };
     let mut rate = (0.5 * slope).clamp(RATES[0], RATES[1]);
-    // Then Gauss-Newton on the squares themselves, which have no bias: ln P0 and ln rate.
+    // Then Gauss-Newton on the squares themselves, which have no bias: ln P0, ln rate, beat.
     let mut log_p0 = (if w0 > 0.0 { (v0 + 2.0 * rate * w1) / w0 } else { libm::logf(decay[0]) }).clamp(-4.0, 40.0);
-    let mut normal = [0.0f32; 3];
+    let mut beat = 0.0f32;
+    let prior = 1.0 / (BEAT_PRIOR * BEAT_PRIOR);
+    let mut inverse = [f32::INFINITY; 3];
     for _ in 0..5 {
-        normal = [0.0; 3];
-        let mut right = [0.0f32; 2];
-        let p0 = libm::expf(log_p0);
-        for (&p, &t) in decay.iter().zip(times) {
-            let model = p0 * libm::expf(-2.0 * rate * t);
-            let w = 1.0 / variance(model);
-            let (ja, jb) = (model, -2.0 * rate * t * model);
-            let residual = p - model;
-            normal[0] += w * ja * ja;
-            normal[1] += w * ja * jb;
-            normal[2] += w * jb * jb;
-            right[0] += w * ja * residual;
-            right[1] += w * jb * residual;
+        // Normal matrix aa ab ac bb bc cc.
+        let [mut aa, mut ab, mut ac, mut bb, mut bc, mut cc] = [0.0, 0.0, 0.0, 0.0, 0.0, prior];
+        let [mut ra, mut rb, mut rc] = [0.0, 0.0, -prior * beat];
+        for ((&p, &t), &cosine) in decay.iter().zip(times).zip(&train.beat) {
+            let model = libm::expf(log_p0 - 2.0 * rate * t + 2.0 * beat * cosine);
+            let w = model * model / variance(model);
+            let (jb, jc) = (-2.0 * rate * t, 2.0 * cosine);
+            let r = w * (p / model.max(1e-12) - 1.0);
+            aa += w;
+            ab += w * jb;
+            ac += w * jc;
+            bb += w * jb * jb;
+            bc += w * jb * jc;
+            cc += w * jc * jc;
+            ra += r;
+            rb += r * jb;
+            rc += r * jc;
         }
-        let det = normal[0] * normal[2] - normal[1] * normal[1];
-        if det <= 1e-7 * normal[0] * normal[2] || !det.is_finite() {
+        let (maa, mab, mac) = (bb * cc - bc * bc, ac * bc - ab * cc, ab * bc - ac * bb);
+        let det = aa * maa + ab * mab + ac * mac;
+        if !(det > 1e-6 * aa * bb * cc && det.is_finite()) {
             break;
         }
-        let da = (normal[2] * right[0] - normal[1] * right[1]) / det;
-        let db = (normal[0] * right[1] - normal[1] * right[0]) / det;
+        let (mbb, mbc, mcc) = (aa * cc - ac * ac, ab * ac - aa * bc, aa * bb - ab * ab);
+        let da = (maa * ra + mab * rb + mac * rc) / det;
+        let db = (mab * ra + mbb * rb + mbc * rc) / det;
+        let dc = (mac * ra + mbc * rb + mcc * rc) / det;
+        inverse = [maa / det, mbb / det, mcc / det];
         log_p0 = (log_p0 + da.clamp(-1.0, 1.0)).clamp(-4.0, 40.0);
         rate = (rate * libm::expf(db.clamp(-0.7, 0.7))).clamp(RATES[0], RATES[1]);
+        beat = (beat + dc.clamp(-0.5, 0.5)).clamp(-2.0, 2.0);
     }
-    let det = normal[0] * normal[2] - normal[1] * normal[1];
-    let (origin_variance, rate_variance) =
-        if det > 0.0 { (normal[2] / det, normal[0] / det) } else { (f32::INFINITY, f32::INFINITY) };
-    if !(rate_variance.is_finite() && origin_variance.is_finite()) {
-        return unseen;
+    if inverse.iter().any(|v| !(v.is_finite() && *v >= 0.0)) {
+        return UNSEEN;
     }
-    [libm::logf(rate), rate_variance.sqrt(), 0.5 * log_p0, 0.5 * origin_variance.sqrt(), 0.0]
+    let [va, vb, vc] = inverse.map(f32::sqrt);
+    [libm::logf(rate), vb, 0.5 * log_p0, 0.5 * va, beat, vc, 0.0]
 }

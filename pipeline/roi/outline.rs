@@ -12,9 +12,8 @@ const BAND: f64 = 1.6;
 pub(super) struct Fine {
     /// Distance to the outline found on blocks, mm, positive inside.
     pub inward: Vec<f32>,
-    /// Expected ln R2* and ln S0.
-    pub rate: Vec<f32>,
-    pub origin: Vec<f32>,
+    /// Expected ln R2*, ln S0 and beat.
+    pub level: [Vec<f32>; 3],
 }
 
 impl Fine {
@@ -30,9 +29,13 @@ impl Fine {
             .collect();
         Self {
             inward: blocks.interpolate(lattice, &inward),
-            rate: blocks.interpolate(lattice, &organ.tissue.rate),
-            origin: blocks.interpolate(lattice, &organ.tissue.origin),
+            level: std::array::from_fn(|part| blocks.interpolate(lattice, &organ.tissue.level[part])),
         }
+    }
+
+    /// Expected ln R2*, ln S0 and beat at one voxel.
+    pub fn level(&self, k: usize) -> [f32; 3] {
+        std::array::from_fn(|part| self.level[part][k])
     }
 
     /// The band's half width, mm.
@@ -70,7 +73,11 @@ pub(super) fn outline(
             d * d / (2.0 * spread * spread + e[a] * e[a] + e[b] * e[b])
         };
         match (f.dark[a], f.dark[b]) {
-            (false, false) => term(&f.rate, &f.rate_error, 0.10) + term(&f.origin, &f.origin_error, 0.05),
+            (false, false) => {
+                term(&f.rate, &f.rate_error, 0.10)
+                    + term(&f.origin, &f.origin_error, 0.05)
+                    + term(&f.beat, &f.beat_error, 0.06)
+            }
             (true, true) => 0.0,
             _ => 16.0,
         }
@@ -78,12 +85,7 @@ pub(super) fn outline(
     let mut graph = Graph::new(members.len(), 3 * members.len());
     let plane = lattice.plane();
     for (at, &k) in members.iter().enumerate() {
-        let own = tissue.tissue_log_odds(
-            [fine.rate[k], fine.origin[k]],
-            [features.rate[k], features.rate_error[k]],
-            [features.origin[k], features.origin_error[k]],
-            features.dark[k],
-        );
+        let own = tissue.tissue_log_odds(fine.level(k), features.triple(k), features.dark[k]);
         let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0);
         graph.prefer_source(at, (SCALE * (own.clamp(-6.0, 4.0) + place)) as i32);
         for j in lattice.neighbours(k) {

@@ -37,13 +37,12 @@ impl Voxels<'_> {
         if f.dark[k] {
             return if self.tissue.black > 0.5 { [0.0; 2] } else { [10.0, -10.0] };
         }
-        let z = |value: f32, level: f32, error: f32, spread: f32| {
-            (value - level) / (spread * spread + error * error).sqrt()
-        };
-        [
-            z(f.rate[k], self.fine.rate[k], f.rate_error[k], self.tissue.rate_spread),
-            z(f.origin[k], self.fine.origin[k], f.origin_error[k], self.tissue.origin_spread),
-        ]
+        let (value, error) = f.triple(k);
+        let level = self.fine.level(k);
+        std::array::from_fn(|part| {
+            let spread = self.tissue.spread[part];
+            (value[part] - level[part]) / (spread * spread + error[part] * error[part]).sqrt()
+        })
     }
 
     /// An [`Exclusion`] code for each voxel.

@@ -2,8 +2,9 @@
 
 /// Log odds that a place inside the trunk is liver, from its position alone.
 ///
-/// `across` runs from -1 at the right muscle wall to 1 at the left, `back` from -1 in front to 1 behind.
-pub(super) fn log_odds(across: f32, back: f32) -> f32 {
+/// `across` runs from -1 at the right end of the muscle wall to 1 at the left, `back` from -1 in front to 1 behind;
+/// `wall` is the distance to the outside of the muscle wall as a share of the trunk's half width.
+pub(super) fn log_odds(across: f32, back: f32, wall: f32) -> f32 {
     let blob = |a: f32, b: f32, ra: f32, rb: f32| {
         let (da, db) = ((across - a) / ra, (back - b) / rb);
         1.0 - (da * da + db * db).sqrt()
@@ -12,11 +13,11 @@ pub(super) fn log_odds(across: f32, back: f32) -> f32 {
     // crosses the middle.
     let right = 4.0 * blob(-0.55, 0.0, 0.62, 0.95);
     let left = 2.5 * blob(-0.05, -0.55, 0.65, 0.55);
-    // The spine with its muscles, and the wall all round.
-    let spine = 4.0 * blob(0.0, 0.75, 0.35, 0.55);
-    let wall = 1.0 - (across * across + back * back).sqrt();
-    let rim = (40.0 * (wall + 0.02)).min(0.0).max(-6.0);
-    (right.max(left) + 0.5 - spine.max(0.0) + rim).clamp(-6.0, 2.5)
+    // The spine with its muscles, and the spleen's place.
+    let spine = 6.0 * blob(0.0, 0.8, 0.55, 0.55);
+    let spleen = 7.0 * blob(0.85, 0.35, 0.75, 0.75);
+    let rim = (40.0 * (wall - 0.11)).clamp(-6.0, 0.0);
+    (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)
 }
 
 /// How surely a place is liver in most patients and slices, 0 to 1: where the search begins.
@@ -31,11 +32,11 @@ mod tests {
 
     #[test]
     fn the_prior_knows_left_from_right_and_front_from_back() {
-        assert!(log_odds(-0.5, 0.0) > 1.0);
-        assert!(log_odds(0.6, 0.3) < -2.0, "spleen");
-        assert!(log_odds(0.0, 0.7) < -1.0, "spine");
-        assert!(log_odds(0.0, -0.5) > log_odds(0.0, 0.5));
-        assert!(log_odds(-1.1, 0.0) < -2.0, "outside the wall");
+        assert!(log_odds(-0.5, 0.0, 0.4) > 1.0);
+        assert!(log_odds(0.6, 0.3, 0.3) < -4.0, "spleen");
+        assert!(log_odds(0.0, 0.7, 0.2) < -1.0, "spine");
+        assert!(log_odds(0.0, -0.5, 0.4) > log_odds(0.0, 0.5, 0.4));
+        assert!(log_odds(-1.0, 0.0, 0.0) < -2.0, "in the wall");
         assert!(heart_of_liver(-0.5, 0.0) > 0.9 && heart_of_liver(0.5, 0.0) < 0.01);
     }
 }

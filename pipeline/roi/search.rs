@@ -11,6 +11,7 @@ use rayon::prelude::*;
 pub(super) struct Evidence<'a> {
     pub lattice: &'a Lattice,
     pub features: &'a Features,
+    body: &'a Body,
     /// Log odds of the position.
     pub prior: Vec<f32>,
     /// Weight of the place as a start.
@@ -19,25 +20,39 @@ pub(super) struct Evidence<'a> {
     pub inside: Vec<bool>,
 }
 
-/// Least intrinsic spread of ln R2* and ln S0 within one tissue, and the widest that is still one tissue.
-const RATE_SPREAD: [f32; 2] = [0.10, 0.30];
-const ORIGIN_SPREAD: [f32; 2] = [0.06, 0.20];
+/// Least intrinsic spread of ln R2*, ln S0 and beat within one tissue, and the widest that is still one tissue.
+const RATE_SPREAD: [f32; 2] = [0.10, 0.24];
+const ORIGIN_SPREAD: [f32; 2] = [0.06, 0.13];
+const BEAT_SPREAD: [f32; 2] = [0.05, 0.12];
 /// How far the tissue's level may drift over the organ, mm of a Gaussian's standard deviation.
 const DRIFT: f64 = 35.0;
 
 impl<'a> Evidence<'a> {
-    pub fn new(lattice: &'a Lattice, features: &'a Features, body: &Body, mirrored: bool) -> Self {
+    pub fn new(lattice: &'a Lattice, features: &'a Features, body: &'a Body, mirrored: bool) -> Self {
         let side = if mirrored { -1.0 } else { 1.0 };
         let inside: Vec<bool> =
-            (0..lattice.len()).map(|k| body.trunk[k] && body.across[k].is_finite() && body.depth[k] > 4.0).collect();
+            (0..lattice.len()).map(|k| body.trunk[k] && body.across[k].is_finite() && body.wall[k] > 0.0).collect();
         let place = |k: usize| (side * body.across[k], body.back[k]);
         let prior = (0..lattice.len())
-            .map(|k| if inside[k] { prior::log_odds(place(k).0, place(k).1) } else { -20.0 })
+            .map(|k| {
+                if inside[k] {
+                    prior::log_odds(place(k).0, place(k).1, body.wall[k] / body.half[lattice.place(k)[0]])
+                } else {
+                    -20.0
+                }
+            })
             .collect();
         let heart = (0..lattice.len())
             .map(|k| if inside[k] { prior::heart_of_liver(place(k).0, place(k).1) } else { 0.0 })
             .collect();
-        Self { lattice, features, prior, heart, inside }
+        Self { lattice, features, body, prior, heart, inside }
+    }
+
+    /// Across, back and along the trunk, each about -1 to 1.
+    fn place(&self, k: usize) -> [f64; 3] {
+        let z = self.lattice.place(k)[0] as f64 - 0.5 * (self.lattice.shape[0] as f64 - 1.0);
+        let or_zero = |v: f32| if v.is_finite() { f64::from(v) } else { 0.0 };
+        [or_zero(self.body.across[k]), or_zero(self.body.back[k]), z * self.lattice.spacing[0] / 100.0]
     }
 
     fn seen(&self, k: usize) -> bool {
@@ -149,30 +164,56 @@ impl<'a> Evidence<'a> {
             })
             .collect();
         let room = distance(self.lattice, &uneven, Reach::Plane);
-        let mut best = (0.0f32, None);
-        for k in 0..room.len() {
-            let score = room[k].min(60.0) * self.heart[k];
-            if score > best.0 {
-                best = (score, Some(k));
-            }
-        }
-        let Some(centre) = best.1 else { return self.black() };
-        let [z, y, x] = self.lattice.place(centre);
-        let reach = room[centre].max(12.0) as f64;
-        let (mut rates, mut origins) = (Vec::new(), Vec::new());
-        for k in (z * self.lattice.plane())..((z + 1) * self.lattice.plane()) {
-            let [_, v, u] = self.lattice.place(k);
-            let dy = (v as f64 - y as f64) * self.lattice.spacing[1];
-            let dx = (u as f64 - x as f64) * self.lattice.spacing[2];
-            if dy * dy + dx * dx <= reach * reach && self.seen(k) {
-                rates.push(f.rate[k]);
-                origins.push(f.origin[k]);
-            }
-        }
-        let (Some(rate), Some(origin)) = (median(&mut rates), median(&mut origins)) else { return self.black() };
-        let set = self.alike(rate, origin);
+        let mut score: Vec<f32> = room.iter().zip(&self.heart).map(|(&r, &h)| r.min(60.0) * h).collect();
         let black = self.black();
-        if self.mass(&black) > 2.0 * self.mass(&set) { black } else { set }
+        let mut best = (0.5 * self.mass(&black), black);
+        // Fat between organs is even too: of a few centres, the one whose tissue fills the place of the liver.
+        for _ in 0..4 {
+            let mut centre = 0;
+            for k in 0..score.len() {
+                if score[k] > score[centre] {
+                    centre = k;
+                }
+            }
+            if score.get(centre).is_none_or(|&s| s <= 0.0) {
+                break;
+            }
+            let reach = f64::from(room[centre].max(8.0));
+            let (mut rates, mut origins) = (Vec::new(), Vec::new());
+            for k in self.around(centre, reach) {
+                if self.seen(k) {
+                    rates.push(f.rate[k]);
+                    origins.push(f.origin[k]);
+                }
+            }
+            if let (Some(rate), Some(origin)) = (median(&mut rates), median(&mut origins)) {
+                let set = self.alike(rate, origin);
+                for (score, _) in score.iter_mut().zip(&set).filter(|&(_, &v)| v) {
+                    *score = 0.0;
+                }
+                let mass = self.mass(&set);
+                if mass > best.0 {
+                    best = (mass, set);
+                }
+            }
+            for k in self.around(centre, reach) {
+                score[k] = 0.0;
+            }
+        }
+        best.1
+    }
+
+    /// Blocks of the same slice within `mm`.
+    fn around(&self, centre: usize, mm: f64) -> Vec<usize> {
+        let [z, y, x] = self.lattice.place(centre);
+        (z * self.lattice.plane()..(z + 1) * self.lattice.plane())
+            .filter(|&k| {
+                let [_, v, u] = self.lattice.place(k);
+                let dy = (v as f64 - y as f64) * self.lattice.spacing[1];
+                let dx = (u as f64 - x as f64) * self.lattice.spacing[2];
+                dy * dy + dx * dx <= mm * mm
+            })
+            .collect()
     }
 
     /// The largest black piece where a liver is expected, lung and gas taken off as far as the other side tells.
@@ -190,7 +231,11 @@ impl<'a> Evidence<'a> {
             d * d / (2.0 * spread * spread + e[a] * e[a] + e[b] * e[b])
         };
         match (f.dark[a], f.dark[b]) {
-            (false, false) => term(&f.rate, &f.rate_error, 0.14) + term(&f.origin, &f.origin_error, 0.07),
+            (false, false) => {
+                term(&f.rate, &f.rate_error, 0.14)
+                    + term(&f.origin, &f.origin_error, 0.07)
+                    + term(&f.beat, &f.beat_error, 0.08)
+            }
             (true, true) => 0.0,
             _ => 16.0,
         }
@@ -254,11 +299,10 @@ pub(super) struct Organ {
 
 /// One tissue whose level drifts slowly over the organ, against a histogram of everything else.
 pub(super) struct Tissue {
-    /// Expected ln R2* and ln S0 at each block.
-    pub rate: Vec<f32>,
-    pub origin: Vec<f32>,
-    pub rate_spread: f32,
-    pub origin_spread: f32,
+    /// Expected ln R2*, ln S0 and beat at each block.
+    pub level: [Vec<f32>; 3],
+    /// Intrinsic spread of each.
+    pub spread: [f32; 3],
     /// Share of the organ that is black.
     pub black: f32,
     others: Others,
@@ -270,12 +314,20 @@ struct Others {
     black: f32,
 }
 
-const CELL: f32 = 0.1;
-const SIDE: usize = 50;
+/// Cells of the histogram: width and number along ln R2*, ln S0, beat.
+const CELL: [f32; 3] = [0.14, 0.10, 0.12];
+const CELLS: [usize; 3] = [36, 44, 14];
 
-fn cell(rate: f32, origin: f32) -> usize {
-    let at = |d: f32| ((d / CELL + 0.5 * SIDE as f32).max(0.0) as usize).min(SIDE - 1);
-    at(rate) * SIDE + at(origin)
+fn cell(away: [f32; 3]) -> usize {
+    let at = |k: usize| ((away[k] / CELL[k] + 0.5 * CELLS[k] as f32).max(0.0) as usize).min(CELLS[k] - 1);
+    (at(0) * CELLS[1] + at(1)) * CELLS[2] + at(2)
+}
+
+impl Features {
+    /// ln R2*, ln S0 and beat of one voxel, and their errors.
+    pub fn triple(&self, k: usize) -> ([f32; 3], [f32; 3]) {
+        ([self.rate[k], self.origin[k], self.beat[k]], [self.rate_error[k], self.origin_error[k], self.beat_error[k]])
+    }
 }
 
 impl Tissue {
@@ -285,53 +337,56 @@ impl Tissue {
         let eroded = erode(lattice, set, width, Reach::Plane);
         let enough = eroded.iter().filter(|&&v| v).count() * 3 > set.iter().filter(|&&v| v).count();
         let core: &[bool] = if enough { &eroded } else { set };
-        let members: Vec<usize> = (0..core.len()).filter(|&k| core[k]).collect();
+        // Where a liver is likely: so a leak elsewhere cannot draw the tissue's level after it.
+        let likely: Vec<usize> = (0..core.len()).filter(|&k| core[k] && evidence.prior[k] > 0.8).collect();
+        let members = if likely.len() >= 30 { likely } else { (0..core.len()).filter(|&k| core[k]).collect() };
         let seen: Vec<usize> = members.iter().copied().filter(|&k| !f.dark[k]).collect();
         let black = 1.0 - seen.len() as f32 / members.len().max(1) as f32;
-        let pick = |values: &[f32]| seen.iter().map(|&k| values[k]).collect::<Vec<f32>>();
-        let global = [median(&mut pick(&f.rate)).unwrap_or(6.5), median(&mut pick(&f.origin)).unwrap_or(3.0)];
-        let mut levels = [Vec::new(), Vec::new()];
-        let mut spreads = [0.0f32; 2];
-        let parts = [(&f.rate, &f.rate_error, RATE_SPREAD), (&f.origin, &f.origin_error, ORIGIN_SPREAD)];
-        for (part, (values, errors, limits)) in parts.into_iter().enumerate() {
+        let parts = [
+            (&f.rate, &f.rate_error, RATE_SPREAD, 0.12),
+            (&f.origin, &f.origin_error, ORIGIN_SPREAD, 0.35),
+            (&f.beat, &f.beat_error, BEAT_SPREAD, 0.1),
+        ];
+        let mut spread = [0.0f32; 3];
+        let mut level: [Vec<f32>; 3] = Default::default();
+        for (part, (values, errors, limits, bend)) in parts.into_iter().enumerate() {
+            let trend = Trend::of(evidence, &seen, values, errors, limits[1], bend);
+            let base: Vec<f32> = (0..set.len()).map(|k| trend.at(evidence.place(k))).collect();
             let (mut sum, mut weight) = (vec![0.0f32; set.len()], vec![0.0f32; set.len()]);
+            let mut off = Vec::with_capacity(seen.len());
             for &k in &seen {
-                // Vessels and strays do not count: beyond three spreads of the organ's own level.
-                let d = values[k] - global[part];
-                let noise = errors[k] * errors[k];
-                if d * d < 9.0 * (limits[1] * limits[1] + noise) {
-                    let w = 1.0 / (limits[1] * limits[1] + noise);
-                    sum[k] = w * d;
-                    weight[k] = w;
+                // Vessels and strays do not count.
+                let d = values[k] - base[k];
+                let variance = limits[1] * limits[1] + errors[k] * errors[k];
+                if d * d < 6.0 * variance {
+                    sum[k] = d / variance;
+                    weight[k] = 1.0 / variance;
                 }
             }
-            let typical = 1.0 / (limits[1] * limits[1]);
             blur(lattice, &mut sum, DRIFT);
             blur(lattice, &mut weight, DRIFT);
-            levels[part] = sum.iter().zip(&weight).map(|(&s, &w)| global[part] + s / (w + 0.05 * typical)).collect();
-            let mut squares: Vec<f32> =
-                seen.iter().map(|&k| (values[k] - levels[part][k]).abs() - 0.6745 * errors[k].min(1.0)).collect();
-            let spread = 1.4826 * median(&mut squares).unwrap_or(limits[1]);
-            spreads[part] = spread.clamp(limits[0], limits[1]);
+            let doubt = 1.0 / (limits[1] * limits[1]);
+            level[part] = (0..set.len()).map(|k| base[k] + sum[k] / (weight[k] + doubt)).collect();
+            off.extend(seen.iter().map(|&k| (values[k] - level[part][k]).abs() - 0.6745 * errors[k].min(1.0)));
+            spread[part] = (1.4826 * median(&mut off).unwrap_or(limits[1])).clamp(limits[0], limits[1]);
         }
-        let [rate, origin] = levels;
-        let others = Others::of(evidence, set, &rate, &origin);
-        Self { rate, origin, rate_spread: spreads[0], origin_spread: spreads[1], black, others }
+        let others = Others::of(evidence, set, &level);
+        Self { level, spread, black, others }
     }
 
     /// Log odds of liver against the rest from one block's or voxel's features, position aside.
-    pub fn tissue_log_odds(&self, level: [f32; 2], rate: [f32; 2], origin: [f32; 2], dark: bool) -> f32 {
+    pub fn tissue_log_odds(&self, level: [f32; 3], (value, error): ([f32; 3], [f32; 3]), dark: bool) -> f32 {
         if dark {
             return libm::logf((self.black + 0.002) / (self.others.black + 0.02));
         }
-        let (dr, d0) = (rate[0] - level[0], origin[0] - level[1]);
-        let vr = self.rate_spread * self.rate_spread + rate[1] * rate[1];
-        let v0 = self.origin_spread * self.origin_spread + origin[1] * origin[1];
-        let z = dr * dr / vr + d0 * d0 / v0;
-        // Student's t with four degrees of freedom in two dimensions: strays cost, but not without limit.
-        let own = (1.0 - self.black + 0.002) / (2.0 * std::f32::consts::PI * (vr * v0).sqrt());
-        let log_own = libm::logf(own) - 3.0 * libm::logf(1.0 + 0.25 * z);
-        log_own - libm::logf(self.others.density[cell(dr, d0)])
+        let away: [f32; 3] = std::array::from_fn(|k| value[k] - level[k]);
+        let variance: [f32; 3] = std::array::from_fn(|k| self.spread[k] * self.spread[k] + error[k] * error[k]);
+        let z: f32 = (0..3).map(|k| away[k] * away[k] / variance[k]).sum();
+        // Student's t with four degrees of freedom in three dimensions: strays cost, but not without limit. The
+        // constant is Γ(7/2)/(Γ(2)·(4π)^(3/2)).
+        let scale = (variance[0] * variance[1] * variance[2]).sqrt();
+        let own = (1.0 - self.black + 0.002) * 0.0746 / scale;
+        libm::logf(own) - 3.5 * libm::logf(1.0 + 0.25 * z) - libm::logf(self.others.density[cell(away)])
     }
 
     fn log_odds(&self, evidence: &Evidence) -> Vec<f32> {
@@ -343,39 +398,109 @@ impl Tissue {
                 if !evidence.inside[k] {
                     return -20.0;
                 }
-                let tissue = self.tissue_log_odds(
-                    [self.rate[k], self.origin[k]],
-                    [f.rate[k], f.rate_error[k]],
-                    [f.origin[k], f.origin_error[k]],
-                    f.dark[k],
-                );
+                let level = std::array::from_fn(|part| self.level[part][k]);
+                let tissue = self.tissue_log_odds(level, f.triple(k), f.dark[k]);
                 tissue.clamp(-8.0, 5.0) + evidence.prior[k]
             })
             .collect()
     }
 }
 
+/// A slow trend over the trunk: second order across and front to back, first order along the body.
+struct Trend {
+    coefficients: [f64; 7],
+}
+
+impl Trend {
+    fn terms([a, b, c]: [f64; 3]) -> [f64; 7] {
+        [1.0, a, b, c, a * a, a * b, b * b]
+    }
+
+    fn at(&self, place: [f64; 3]) -> f32 {
+        Self::terms(place).iter().zip(&self.coefficients).map(|(t, c)| t * c).sum::<f64>() as f32
+    }
+
+    /// Ridge regression with strays left out, in three rounds. `bend` is the standard deviation expected of each
+    /// coefficient but the first; neighbours are not independent, so that no more than 40 places count.
+    fn of(evidence: &Evidence, seen: &[usize], values: &[f32], errors: &[f32], spread: f32, bend: f64) -> Self {
+        let middle = f64::from(median(&mut seen.iter().map(|&k| values[k]).collect::<Vec<_>>()).unwrap_or(0.0));
+        let mut trend = Self { coefficients: [middle, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0] };
+        for round in 0..3 {
+            let limit = [9.0, 6.0, 4.0][round] as f32;
+            let mut used = Vec::with_capacity(seen.len());
+            for &k in seen {
+                let place = evidence.place(k);
+                let d = values[k] - trend.at(place);
+                let variance = spread * spread + errors[k] * errors[k];
+                if d * d < limit * variance {
+                    used.push((Self::terms(place), f64::from(values[k]), 1.0 / f64::from(variance)));
+                }
+            }
+            let share = (40.0 / used.len().max(1) as f64).min(1.0);
+            let mut matrix = [[0.0f64; 8]; 7];
+            for (terms, value, weight) in &used {
+                for i in 0..7 {
+                    for j in 0..7 {
+                        matrix[i][j] += share * weight * terms[i] * terms[j];
+                    }
+                    matrix[i][7] += share * weight * terms[i] * value;
+                }
+            }
+            for (i, row) in matrix.iter_mut().enumerate() {
+                row[i] += if i == 0 { 1e-3 } else { 1.0 / (bend * bend) };
+            }
+            matrix[0][7] += 1e-3 * middle;
+            if let Some(coefficients) = solve(matrix) {
+                trend.coefficients = coefficients;
+            }
+        }
+        trend
+    }
+}
+
+/// Gaussian elimination of a positive definite system, the right side in the last column.
+fn solve(mut m: [[f64; 8]; 7]) -> Option<[f64; 7]> {
+    for i in 0..7 {
+        let pivot = m[i][i];
+        if !(pivot.is_finite() && pivot > 1e-12) {
+            return None;
+        }
+        let row = m[i];
+        for (j, other) in m.iter_mut().enumerate() {
+            if j != i {
+                let factor = other[i] / pivot;
+                for (value, &own) in other.iter_mut().zip(&row) {
+                    *value -= factor * own;
+                }
+            }
+        }
+    }
+    Some(std::array::from_fn(|i| m[i][7] / m[i][i]))
+}
+
 impl Others {
-    fn of(evidence: &Evidence, set: &[bool], rate: &[f32], origin: &[f32]) -> Self {
+    fn of(evidence: &Evidence, set: &[bool], level: &[Vec<f32>; 3]) -> Self {
         let f = evidence.features;
-        let mut density = vec![0.0f32; SIDE * SIDE];
+        let mut density = vec![0.0f32; CELLS[0] * CELLS[1] * CELLS[2]];
         let (mut total, mut black) = (1e-3f32, 0.0f32);
-        for k in (0..set.len()).filter(|&k| evidence.inside[k] && !set[k]) {
+        for k in (0..set.len()).filter(|&k| evidence.body.trunk[k] && evidence.body.depth[k] > 5.0 && !set[k]) {
             // What may yet turn out to be liver counts less.
             let weight = 1.0 / (1.0 + libm::expf(evidence.prior[k]));
             total += weight;
             if f.dark[k] {
                 black += weight;
             } else {
-                density[cell(f.rate[k] - rate[k], f.origin[k] - origin[k])] += weight;
+                let (value, _) = f.triple(k);
+                density[cell(std::array::from_fn(|part| value[part] - level[part][k]))] += weight;
             }
         }
-        let plot = Lattice { shape: [1, SIDE, SIDE], spacing: [1.0; 3] };
-        blur(&plot, &mut density, 1.3);
+        let plot = Lattice { shape: CELLS, spacing: [1.0; 3] };
+        blur(&plot, &mut density, 1.0);
         // A uniform part, for tissue that was not met.
-        let floor = 0.05 / (SIDE * SIDE) as f32;
+        let volume = CELL[0] * CELL[1] * CELL[2];
+        let floor = 0.05 / density.len() as f32;
         for value in &mut density {
-            *value = (0.95 * *value / total + floor) / (CELL * CELL);
+            *value = (0.95 * *value / total + floor) / volume;
         }
         Self { density, black: black / total }
     }
