@@ -1,5 +1,6 @@
 //! A value together with the place where a person wrote it.
 
+use super::quantity::Quantity;
 use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::borrow::Cow;
@@ -65,5 +66,24 @@ impl JsonSchema for Text {
     }
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         schemars::json_schema!({"type": ["string", "number", "boolean"]})
+    }
+}
+
+/// The name of a quantity or a DICOM tag, as typed. Any text is read; the schema lets editors complete it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct QuantityName(pub String);
+
+impl JsonSchema for QuantityName {
+    fn schema_name() -> Cow<'static, str> {
+        "Quantity".into()
+    }
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let listed: Vec<_> = Quantity::all()
+            .iter()
+            .map(|q| serde_json::json!({"const": q.name(), "description": format!("{}; {}", q.meaning(), q.values())}))
+            .collect();
+        let tag = serde_json::json!({"type": "string", "pattern": "^\\([0-9A-Fa-f]{4},[0-9A-Fa-f]{4}\\)", "description": "a DICOM tag, such as (0018,1030)"});
+        schemars::json_schema!({"anyOf": [{"oneOf": listed}, tag]})
     }
 }

@@ -110,6 +110,31 @@ pub fn check_images(profile: &Profile, measures: &ImageMeasures) -> Vec<Finding>
     judged.collect()
 }
 
+/// Whether an earlier result carries this profile's name and revision with another content. `earlier` gives
+/// name, revision and digest of the profiles of earlier results.
+pub fn same_revision_other_content<'a>(
+    profile: &Profile,
+    earlier: impl IntoIterator<Item = (&'a str, u32, &'a str)>,
+) -> Option<Finding> {
+    let other = earlier
+        .into_iter()
+        .find(|(name, revision, digest)| {
+            *name == profile.name() && *revision == profile.revision() && *digest != profile.digest().as_str()
+        })
+        .map(|(_, _, digest)| safe(digest, 80))?;
+    let message = format!(
+        "The profile {} revision {} has changed since an earlier result, but its revision has not.",
+        profile.name(),
+        profile.revision()
+    );
+    let finding = Finding::new(Stage::Protocol, Severity::Warn, "profile-changed-without-revision", message)
+        .expected(other)
+        .found(profile.digest().as_str())
+        .attribute("profile")
+        .advice("The MR physicist raises the revision, so that results under the two can be told apart.");
+    Some(finding)
+}
+
 /// Runs the header rules.
 fn run(profile: &Profile, acquisition: &Acquisition, findings: &mut Vec<Finding>, by_range: &mut Vec<ByRange>) {
     let header_rules = profile.rules.iter().filter(|rule: &&Rule| !rule.subject.is_image());

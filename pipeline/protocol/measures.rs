@@ -10,11 +10,11 @@ pub struct ImageMeasures {
     /// Difference of the background along phase and along frequency encoding over twice the signal, percent
     /// (the percent-signal-ghosting form of the ACR large-phantom test).
     pub ghosting_percent: Option<f64>,
-    /// Largest displacement between an echo and the first, mm.
+    /// Largest displacement between an echo and the one before, mm.
     pub echo_shift_mm: Option<f64>,
-    /// Largest displacement between neighbouring slices beyond what anatomy explains, mm.
+    /// Largest displacement between neighbouring slices, mm; anatomy that runs obliquely adds to it.
     pub slice_shift_mm: Option<f64>,
-    /// Largest difference of a slice's median R2* from its neighbours', percent of the whole median.
+    /// Largest difference of a slice's median R2* from its neighbours' beyond chance, percent of the whole median.
     pub slice_disagreement_percent: Option<f64>,
     /// The slice that disagrees most, from 0.
     pub slice_disagreeing: Option<usize>,

@@ -106,7 +106,8 @@ impl Quantity {
         let wanted = fold(name);
         facts::QUANTITIES.iter().find(|q| fold(q.name) == wanted).ok_or_else(|| {
             let names: Vec<&str> = facts::QUANTITIES.iter().map(|q| q.name).collect();
-            format!("{}, or a DICOM tag such as (0018,1030)", unknown("quantity", name, &names))
+            let message = unknown("quantity", name, &names);
+            if message.ends_with('?') { message } else { format!("{message}, or a DICOM tag such as (0018,1030)") }
         })
     }
     /// Every quantity that a rule can name, in order of the documented list.

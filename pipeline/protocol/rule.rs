@@ -300,7 +300,7 @@ impl Reader<'_> {
                 let text = within.value.0.trim();
                 let tolerance = if text.ends_with('%') && unit != Unit::Percent {
                     match Unit::Percent.read(text) {
-                        Ok(percent) => (value * percent / 100.0).abs(),
+                        Ok(percent) => value.abs() * percent / 100.0,
                         Err(message) => return self.wrong(within.place, message),
                     }
                 } else {

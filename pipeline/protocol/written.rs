@@ -1,6 +1,6 @@
 //! The profile file exactly as typed. The types here are the format: the JSON Schema comes from them.
 
-use super::at::{At, Text};
+use super::at::{At, QuantityName, Text};
 use super::model_choice::ModelChoice;
 use super::region_limits::RegionLimits;
 use schemars::JsonSchema;
@@ -16,28 +16,37 @@ pub(super) struct File {
     /// Raised by one whenever the meaning changes.
     pub(super) revision: At<u32>,
     /// What the profile is for, for people.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) about: Option<At<Text>>,
     /// Who approved it and when. Without this every result needs review.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) approved: Option<Approval>,
     /// Name of the profile this one builds on. What is written here replaces what is written there, key by key; rules by their name.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) extends: Option<At<Text>>,
     /// Which scanners and sequence it applies to. What is not named here does not matter.
-    #[serde(rename = "applies to")]
+    #[serde(rename = "applies to", skip_serializing_if = "Option::is_none")]
     pub(super) applies_to: Option<AppliesTo>,
     /// Scanner software that was tested.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) software: Option<Software>,
     /// Signal model; `automatic` lets the fit choose among those the calibration accepts.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) model: Option<At<ModelChoice>>,
     /// Noise settings.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) noise: Option<Noise>,
     /// Limits on the measured region.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) region: Option<At<RegionLimits>>,
     /// Name of the calibration from R2* to iron.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) calibration: Option<At<Text>>,
     /// What to tell the radiographer, whatever the answer is.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) room: Option<At<Text>>,
     /// Names of rules of the base profile that do not hold here.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(super) without: Vec<At<Text>>,
     /// The rules; all of them run.
     pub(super) rules: Vec<At<Rule>>,
@@ -58,21 +67,25 @@ pub(super) struct Approval {
 #[serde(deny_unknown_fields)]
 pub(super) struct AppliesTo {
     /// Manufacturers, compared without regard to case.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) manufacturer: Option<Vec<At<Text>>>,
     /// Manufacturer's model names.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) model: Option<Vec<At<Text>>>,
     /// Device serial numbers.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) serial: Option<Vec<At<Text>>>,
     /// Field strength, such as `1.5 T`; within 0.05 T.
-    #[serde(rename = "field strength")]
+    #[serde(rename = "field strength", skip_serializing_if = "Option::is_none")]
     pub(super) field_strength: Option<At<Text>>,
     /// `2D` or `3D`.
-    #[serde(rename = "acquisition type")]
+    #[serde(rename = "acquisition type", skip_serializing_if = "Option::is_none")]
     pub(super) acquisition_type: Option<At<Dimensions>>,
     /// `one` or `several` averages. A header that does not say counts as one.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) averages: Option<At<Averages>>,
     /// Words one of which the protocol name or a series description contains, without regard to case.
-    #[serde(rename = "protocol or series")]
+    #[serde(rename = "protocol or series", skip_serializing_if = "Option::is_none")]
     pub(super) protocol_or_series: Option<Vec<At<Text>>>,
 }
 
@@ -104,7 +117,7 @@ pub(super) struct Software {
     /// Versions that may measure patients, exactly as (0018,1020) has them.
     pub(super) approved: Vec<At<Text>>,
     /// What the physicist repeats before approving another version.
-    #[serde(rename = "before approving")]
+    #[serde(rename = "before approving", skip_serializing_if = "Option::is_none")]
     pub(super) before_approving: Option<At<Text>>,
 }
 
@@ -113,7 +126,7 @@ pub(super) struct Software {
 #[serde(deny_unknown_fields)]
 pub(super) struct Noise {
     /// Effective number of coil elements of the combined magnitude, where it is known: 1 for adaptive combination, the number of elements for sum of squares.
-    #[serde(rename = "coil elements")]
+    #[serde(rename = "coil elements", skip_serializing_if = "Option::is_none")]
     pub(super) coil_elements: Option<At<f64>>,
 }
 
@@ -164,7 +177,7 @@ pub(super) struct Rule {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) name: Option<At<Text>>,
     /// A quantity of the list (`siderolog profile check --quantities`) or a DICOM tag such as `(0018,1030)`.
-    pub(super) quantity: At<Text>,
+    pub(super) quantity: At<QuantityName>,
     /// Condition: this value; numbers may add `within`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) exactly: Option<At<Text>>,

@@ -1,3 +1,10 @@
 //! Tests of the protocol room.
 
+mod acquisition;
+mod broken;
+mod derived;
+mod matching;
+mod quantities;
+mod resolved;
+mod schema;
 mod shipped;

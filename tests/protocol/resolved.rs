@@ -1,0 +1,67 @@
+//! Profiles built on others.
+
+use siderolog::protocol::{ModelChoice, parse, shipped};
+
+const BASE: &str = "\
+name: base
+revision: 7
+approved: {by: x, on: 2026-01-01}
+applies to: {field strength: 1.5 T, manufacturer: [A]}
+calibration: c
+model: noise-corrected
+rules:
+  - {quantity: first echo, at most: 1 ms, severity: stop, reason: base}
+  - {quantity: flip angle, at most: 30 degrees, severity: warn, reason: base}
+  - {name: long, quantity: repetition time, at most: 300 ms, severity: warn, reason: base}
+";
+
+const CHILD: &str = "\
+name: child
+revision: 1
+extends: base
+applies to: {manufacturer: [B]}
+without: [long]
+rules:
+  - {quantity: flip angle, at most: 40 degrees, severity: note, reason: child}
+  - {quantity: slices, at least: 3, severity: warn, reason: child}
+";
+
+fn base(name: &str) -> Option<String> {
+    (name == "base").then(|| BASE.to_owned())
+}
+
+#[test]
+fn a_child_replaces_adds_and_drops_but_inherits_no_approval() {
+    let child = parse("child.yaml", CHILD, &base).unwrap_or_else(|e| panic!("{e}"));
+    let names: Vec<&str> = child.rules().iter().map(|r| r.name()).collect();
+    assert_eq!(names, ["first echo", "flip angle", "slices"]);
+    assert_eq!(child.approved(), None);
+    assert_eq!(child.calibration(), "c");
+    assert_eq!(child.field_strength(), Some(1.5));
+    assert_eq!(child.model().word(), "noise-corrected");
+    assert_ne!(child.model(), ModelChoice::Auto);
+    assert_eq!(child.bases(), ["base"]);
+    insta::assert_snapshot!("child", child.resolved());
+}
+
+#[test]
+fn the_digest_follows_the_base() {
+    let digest = |base_text: String| {
+        parse("child.yaml", CHILD, &|_| Some(base_text.clone())).unwrap_or_else(|e| panic!("{e}")).digest().clone()
+    };
+    assert_eq!(digest(BASE.to_owned()), digest(BASE.to_owned()));
+    assert_ne!(digest(BASE.to_owned()), digest(BASE.replace("at most: 1 ms", "at most: 1.1 ms")));
+}
+
+#[test]
+fn a_resolved_profile_reads_back_as_the_same_rules() {
+    for (name, text) in shipped() {
+        let profile = parse(&format!("{name}.yaml"), text, &|_| None).unwrap_or_else(|e| panic!("{e}"));
+        let printed = profile.resolved();
+        let again = parse("resolved.yaml", &printed, &|_| None).unwrap_or_else(|e| panic!("{printed}\n{e}"));
+        assert_eq!(again.resolved().lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(), printed.lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(), "{name}");
+        assert_eq!(again.rules().len(), profile.rules().len());
+        assert_eq!(again.calibration(), profile.calibration());
+        assert_eq!(again.region(), profile.region());
+    }
+}
