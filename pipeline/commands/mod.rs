@@ -1,3 +1,4 @@
 //! One file for each command; the only room that knows all others.
 
+pub mod profile;
 pub mod watch;

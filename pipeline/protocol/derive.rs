@@ -3,8 +3,8 @@
 use super::condition;
 use super::quantity::{Kind, Quantity, Seen, Source};
 use super::unit::Unit;
-use crate::study::text::{plain, safe};
 use crate::study::Acquisition;
+use crate::study::text::{plain, safe};
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
@@ -60,7 +60,9 @@ pub fn derive(acquisitions: &[&Acquisition], calibrations: &[(String, f64)]) -> 
     let first = acquisitions.first().ok_or(DeriveError::Nothing)?;
     let fields: BTreeSet<String> = acquisitions
         .iter()
-        .map(|a| a.header().scanner.field_strength.map_or("no stated field strength".to_owned(), |t| Unit::Tesla.show(t.0)))
+        .map(|a| {
+            a.header().scanner.field_strength.map_or("no stated field strength".to_owned(), |t| Unit::Tesla.show(t.0))
+        })
         .collect();
     let tesla = match (fields.len(), first.header().scanner.field_strength) {
         (1, Some(tesla)) => tesla.0,
@@ -77,13 +79,16 @@ pub fn derive(acquisitions: &[&Acquisition], calibrations: &[(String, f64)]) -> 
         let seen: BTreeSet<String> = acquisitions.iter().filter_map(|a| read(a)).map(|t| safe(&t, 64)).collect();
         seen.into_iter().collect()
     };
-    let (makers, models) = (texts(|a| a.header().scanner.manufacturer.clone()), texts(|a| a.header().scanner.model.clone()));
-    let _ = writeln!(out, "name: {}\nrevision: 1\nextends: liver-gradient-echo\napplies to:", name(&makers, &models, tesla));
-    for (key, values) in [
-        ("manufacturer", &makers),
-        ("model", &models),
-        ("serial", &texts(|a| a.header().scanner.serial.clone())),
-    ] {
+    let (makers, models) =
+        (texts(|a| a.header().scanner.manufacturer.clone()), texts(|a| a.header().scanner.model.clone()));
+    let _ = writeln!(
+        out,
+        "name: {}\nrevision: 1\nextends: liver-gradient-echo\napplies to:",
+        name(&makers, &models, tesla)
+    );
+    for (key, values) in
+        [("manufacturer", &makers), ("model", &models), ("serial", &texts(|a| a.header().scanner.serial.clone()))]
+    {
         if !values.is_empty() {
             let _ = writeln!(out, "  {key}: {}", list(values));
         }
@@ -110,11 +115,16 @@ pub fn derive(acquisitions: &[&Acquisition], calibrations: &[(String, f64)]) -> 
     let near = |a: &&(String, f64), b: &&(String, f64)| (a.1 - tesla).abs().total_cmp(&(b.1 - tesla).abs());
     match calibrations.iter().filter(|(_, field)| (field - tesla).abs() <= 0.05).min_by(near) {
         Some((calibration, _)) => {
-            let _ = writeln!(out, "# The first calibration known for {}; choose the one your department reports by.", Unit::Tesla.show(tesla));
+            let _ = writeln!(
+                out,
+                "# The first calibration known for {}; choose the one your department reports by.",
+                Unit::Tesla.show(tesla)
+            );
             let _ = writeln!(out, "calibration: {calibration}");
         }
         None => {
-            let _ = writeln!(out, "# No calibration is known for {}; name yours.\n# calibration:", Unit::Tesla.show(tesla));
+            let _ =
+                writeln!(out, "# No calibration is known for {}; name yours.\n# calibration:", Unit::Tesla.show(tesla));
         }
     }
     out.push_str("\nrules:\n");
@@ -126,7 +136,14 @@ pub fn derive(acquisitions: &[&Acquisition], calibrations: &[(String, f64)]) -> 
     Ok(out)
 }
 
-fn limit(out: &mut String, quantity: &Quantity, form: &Form, severity: &str, advice: &str, acquisitions: &[&Acquisition]) {
+fn limit(
+    out: &mut String,
+    quantity: &Quantity,
+    form: &Form,
+    severity: &str,
+    advice: &str,
+    acquisitions: &[&Acquisition],
+) {
     let Source::Header(read) = quantity.source else {
         return;
     };
@@ -137,7 +154,8 @@ fn limit(out: &mut String, quantity: &Quantity, form: &Form, severity: &str, adv
     let missing = acquisitions.len() - seen.len();
     let (condition, what) = match quantity.kind {
         Kind::Number { unit, .. } => {
-            let mut values: Vec<f64> = seen.iter().filter_map(|s| if let Seen::Number(v) = s { Some(*v) } else { None }).collect();
+            let mut values: Vec<f64> =
+                seen.iter().filter_map(|s| if let Seen::Number(v) = s { Some(*v) } else { None }).collect();
             values.sort_by(f64::total_cmp);
             let (Some(&low), Some(&high)) = (values.first(), values.last()) else {
                 return;
@@ -158,7 +176,8 @@ fn limit(out: &mut String, quantity: &Quantity, form: &Form, severity: &str, adv
         }
     };
     let gap = if missing > 0 { format!("; {missing} without it") } else { String::new() };
-    let _ = writeln!(out, "  # seen: {what} in {} acquisition{}{gap}", seen.len(), if seen.len() == 1 { "" } else { "s" });
+    let _ =
+        writeln!(out, "  # seen: {what} in {} acquisition{}{gap}", seen.len(), if seen.len() == 1 { "" } else { "s" });
     let _ = writeln!(out, "  - quantity: {}\n    {condition}\n    severity: {severity}", quantity.name);
     if missing > 0 {
         out.push_str("    when missing: ignore\n");

@@ -356,7 +356,13 @@ pub(super) static QUANTITIES: &[Quantity] = &[
         "percent signal ghosting: background along phase against background along frequency encoding",
         ghosting_percent
     ),
-    image!("echo shift", Unit::Millimetres, 1e3, "largest displacement of an echo against the one before", echo_shift_mm),
+    image!(
+        "echo shift",
+        Unit::Millimetres,
+        1e3,
+        "largest displacement of an echo against the one before",
+        echo_shift_mm
+    ),
     image!("slice shift", Unit::Millimetres, 1e3, "largest displacement between neighbouring slices", slice_shift_mm),
     image!(
         "slice disagreement",

@@ -23,6 +23,7 @@ mod schema;
 mod shelf;
 mod shipped;
 mod subject;
+mod trial;
 mod unit;
 mod written;
 
@@ -38,3 +39,4 @@ pub use rule::Rule;
 pub use schema::json_schema;
 pub use shelf::{Change, Shelf};
 pub use shipped::shipped;
+pub use trial::{AllowedEchoes, Outcome, Trial, trial};

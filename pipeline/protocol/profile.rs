@@ -235,6 +235,10 @@ impl Profile {
     pub fn applies(&self, header: &Header) -> bool {
         self.applies.differs(header).is_none()
     }
+    /// Why it is not for this scanner and sequence; `None` where it is.
+    pub fn differs(&self, header: &Header) -> Option<String> {
+        self.applies.differs(header)
+    }
     /// The field strength it is for, in tesla.
     pub fn field_strength(&self) -> Option<f64> {
         self.applies.field_strength()

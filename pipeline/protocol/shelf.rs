@@ -99,7 +99,10 @@ mod tests {
         let first = shelf.profiles().next().map(|p| p.digest().clone());
         assert!(matches!(shelf.offer("a.yaml", &text("1"), &none, None), Change::Kept(_)));
         assert_eq!(shelf.profiles().next().map(|p| p.digest().clone()), first);
-        assert_eq!(shelf.broken().map(|(file, _, kept)| (file.to_owned(), kept)).collect::<Vec<_>>(), [("a.yaml".to_owned(), true)]);
+        assert_eq!(
+            shelf.broken().map(|(file, _, kept)| (file.to_owned(), kept)).collect::<Vec<_>>(),
+            [("a.yaml".to_owned(), true)]
+        );
         assert!(matches!(shelf.offer("b.yaml", "", &none, None), Change::Refused(_)));
         assert!(matches!(shelf.offer("a.yaml", &text("2 ms"), &none, None), Change::Taken));
         assert_ne!(shelf.profiles().next().map(|p| p.digest().clone()), first);

@@ -28,9 +28,7 @@ pub(super) struct Outline {
 impl Outline {
     /// Whether the voxel lies between body along its row and along its column.
     pub(super) fn contains(&self, row: usize, column: usize) -> bool {
-        let inside = |span: Option<&Option<(usize, usize)>>, at: usize| {
-            matches!(span, Some(Some((from, to))) if (*from..=*to).contains(&at))
-        };
+        let inside = |span: Option<&Option<(usize, usize)>>, at: usize| matches!(span, Some(Some((from, to))) if (*from..=*to).contains(&at));
         inside(self.rows.get(row), column) && inside(self.columns.get(column), row)
     }
 }
@@ -53,8 +51,7 @@ impl Body {
         let outlines = (0..grid.slices())
             .into_par_iter()
             .map(|slice| {
-                let image: Vec<f64> =
-                    first.iter().skip(slice * voxels).take(voxels).map(|&x| f64::from(x)).collect();
+                let image: Vec<f64> = first.iter().skip(slice * voxels).take(voxels).map(|&x| f64::from(x)).collect();
                 outline(&image, columns, floor, noise.sigma)
             })
             .collect();
@@ -74,7 +71,8 @@ fn outline(image: &[f64], columns: usize, floor: f64, sigma: f64) -> Outline {
     let bright = *sorted.select_nth_unstable_by(high, f64::total_cmp).1;
     let threshold = (floor + STANDS_OUT * sigma).max(FAINT * bright);
     let row_spans = (0..rows).map(|row| span((0..columns).map(|c| image[row * columns + c] > threshold))).collect();
-    let column_spans = (0..columns).map(|column| span((0..rows).map(|r| image[r * columns + column] > threshold))).collect();
+    let column_spans =
+        (0..columns).map(|column| span((0..rows).map(|r| image[r * columns + column] > threshold))).collect();
     let signal = super::median(image.iter().copied().filter(|&x| x > threshold).collect()).unwrap_or(0.0);
     Outline { rows: row_spans, columns: column_spans, signal }
 }

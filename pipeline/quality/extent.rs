@@ -10,7 +10,8 @@ const RIM: usize = 2;
 /// Median signal of the region at the first echo over the noise of one real channel. `None` without a region.
 pub(super) fn signal_to_noise(acquisition: &Acquisition, noise: &Noise, mask: &[bool]) -> Option<f64> {
     let first = acquisition.echo(0);
-    let signal = super::median(first.iter().zip(mask).filter(|(_, inside)| **inside).map(|(&x, _)| f64::from(x)).collect())?;
+    let signal =
+        super::median(first.iter().zip(mask).filter(|(_, inside)| **inside).map(|(&x, _)| f64::from(x)).collect())?;
     (noise.sigma > 0.0).then(|| signal / noise.sigma)
 }
 

@@ -89,9 +89,8 @@ fn beside(acquisition: &Acquisition, slice: usize, outline: &Outline) -> (Sums, 
     let grid = acquisition.grid();
     let image = acquisition.echo(0);
     let value = |row, column| f64::from(image[grid.index(slice, row, column)]);
-    let outside = |(from, to): (usize, usize), length: usize| {
-        (0..from.saturating_sub(MARGIN)).chain((to + MARGIN + 1)..length)
-    };
+    let outside =
+        |(from, to): (usize, usize), length: usize| (0..from.saturating_sub(MARGIN)).chain((to + MARGIN + 1)..length);
     let mut along_columns = Sums::default();
     for (column, span) in outline.columns.iter().enumerate() {
         for row in span.iter().flat_map(|&span| outside(span, grid.rows())) {

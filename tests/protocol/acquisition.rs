@@ -80,7 +80,8 @@ impl Draft {
     pub fn assemble(self) -> Acquisition {
         let grid = Grid::new(self.grid).unwrap();
         let shape = (self.echo_ms.len(), grid.voxels());
-        let complex = self.complex.then(|| ComplexImages { real: Array2::zeros(shape), imaginary: Array2::zeros(shape) });
+        let complex =
+            self.complex.then(|| ComplexImages { real: Array2::zeros(shape), imaginary: Array2::zeros(shape) });
         let voxels = grid.voxels();
         Acquisition::assemble(AcquisitionParts {
             grid,

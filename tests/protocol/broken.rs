@@ -45,7 +45,8 @@ fn with(old: &str, new: &str) -> String {
 fn bomb() -> String {
     let mut text = String::from("a: &a [x, x, x, x, x, x, x, x, x]\n");
     for (this, last) in "bcdefghij".chars().zip("abcdefghi".chars()) {
-        let _ = writeln!(text, "{this}: &{this} [*{last}, *{last}, *{last}, *{last}, *{last}, *{last}, *{last}, *{last}]");
+        let _ =
+            writeln!(text, "{this}: &{this} [*{last}, *{last}, *{last}, *{last}, *{last}, *{last}, *{last}, *{last}]");
     }
     text + GOOD
 }

@@ -59,7 +59,9 @@ fn the_shipped_profiles_never_compete() {
                     d.header.sequence.dimensions = Some(dimensions.into());
                     d.header.sequence.averages = averages;
                     let checked = check(d.assemble(), &profiles);
-                    let found = checked.profile().unwrap_or_else(|| panic!("{maker} {field} {dimensions} {averages:?}: {:#?}", checked.findings()));
+                    let found = checked.profile().unwrap_or_else(|| {
+                        panic!("{maker} {field} {dimensions} {averages:?}: {:#?}", checked.findings())
+                    });
                     assert_eq!(found.approved().is_some(), maker.starts_with("Norrfell") && field != 2.89);
                 }
             }
@@ -71,7 +73,9 @@ fn the_shipped_profiles_never_compete() {
 fn same_revision_with_other_content_is_a_finding() {
     let p = profile("a", "{field strength: 1.5 T}", true);
     let own = p.digest().as_str().to_owned();
-    assert!(same_revision_other_content(&p, [("a", 1, own.as_str()), ("a", 2, "sha256:x"), ("b", 1, "sha256:x")]).is_none());
+    assert!(
+        same_revision_other_content(&p, [("a", 1, own.as_str()), ("a", 2, "sha256:x"), ("b", 1, "sha256:x")]).is_none()
+    );
     let finding = same_revision_other_content(&p, [("a", 1, own.as_str()), ("a", 1, "sha256:x")]).unwrap();
     assert_eq!((finding.code.as_ref(), finding.severity), ("profile-changed-without-revision", Severity::Warn));
 }

@@ -146,8 +146,11 @@ fn no_quantity_is_left_out() {
     let profile = profile();
     let ruled: BTreeSet<&str> = profile.rules().iter().map(|rule| rule.name()).collect();
     // The profile applies to one field strength, so a rule on it could never fire.
-    let missing: Vec<&str> =
-        Quantity::all().iter().map(|q| q.name()).filter(|name| *name != "field strength" && !ruled.contains(name)).collect();
+    let missing: Vec<&str> = Quantity::all()
+        .iter()
+        .map(|q| q.name())
+        .filter(|name| *name != "field strength" && !ruled.contains(name))
+        .collect();
     assert_eq!(missing, [] as [&str; 0]);
 }
 

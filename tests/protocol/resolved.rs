@@ -59,7 +59,11 @@ fn a_resolved_profile_reads_back_as_the_same_rules() {
         let profile = parse(&format!("{name}.yaml"), text, &|_| None).unwrap_or_else(|e| panic!("{e}"));
         let printed = profile.resolved();
         let again = parse("resolved.yaml", &printed, &|_| None).unwrap_or_else(|e| panic!("{printed}\n{e}"));
-        assert_eq!(again.resolved().lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(), printed.lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(), "{name}");
+        assert_eq!(
+            again.resolved().lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(),
+            printed.lines().filter(|l| !l.contains('#')).collect::<Vec<_>>(),
+            "{name}"
+        );
         assert_eq!(again.rules().len(), profile.rules().len());
         assert_eq!(again.calibration(), profile.calibration());
         assert_eq!(again.region(), profile.region());

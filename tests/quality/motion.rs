@@ -1,0 +1,1 @@
+//! Motion must be called on simulated motion and not on still data.
