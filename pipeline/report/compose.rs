@@ -1,7 +1,7 @@
 //! One view becomes all files that the site wants.
 
 use super::dicom::maker::Maker;
-use super::dicom::segmentation;
+use super::dicom::{capture, map, report, segmentation};
 use super::outputs::{Outputs, Qualification};
 use super::picture;
 use super::result::ResultDocument;
@@ -80,4 +80,18 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
         files.add("roi", "roi.dcm", segmentation::region(&maker));
         files.add("excluded", "excluded.dcm", segmentation::excluded(&maker));
     }
+    if wanted.r2star_map {
+        files.add("r2star_map", "r2star.dcm", map::r2star(&maker));
+    }
+    if wanted.lic_map {
+        files.add("lic_map", "lic.dcm", map::lic(&maker));
+    }
+    let captured = picture.as_ref().filter(|_| wanted.capture).map(|p| capture::write(&maker, p));
+    files.add("qc_capture", "qc.dcm", captured);
+    let beside = report::Beside {
+        region: files.bytes.contains_key("roi.dcm"),
+        map: files.bytes.contains_key("r2star.dcm"),
+        capture: files.bytes.contains_key("qc.dcm"),
+    };
+    files.add("structured_report", "report.dcm", report::write(&maker, wanted.structured_report, beside));
 }

@@ -24,6 +24,8 @@ pub struct View<'a> {
     pub exclusions: Vec<Exclusion>,
     /// Fitted R2*, 1/s; NaN where not fitted.
     pub r2star: Option<&'a [f32]>,
+    /// The same through the calibration, mg/g, where a LIC map is wanted.
+    pub lic_map: Option<Vec<f32>>,
     /// The region's decay.
     pub decay: Option<Decay>,
     /// Where a LIC is seen against: thresholds of the follow-up rules, ascending.

@@ -239,6 +239,7 @@ impl Made {
             excluded: &self.excluded,
             exclusions,
             r2star: Some(&self.r2star),
+            lic_map: Some(self.r2star.iter().map(|r| 0.02603 * r - 0.16).collect()),
             decay: Some(self.decay()),
             thresholds: thresholds(),
             budget: budget(),
