@@ -4,6 +4,7 @@
 //! [`view`] is filled from a case in one place; everything else is composed from it, so that each picture, page and
 //! object can be looked at with made-up values.
 
+mod case;
 mod compose;
 pub mod dicom;
 pub mod outputs;
@@ -13,7 +14,8 @@ mod room;
 pub mod view;
 pub mod words;
 
+pub use case::{Case, Role, compose};
 pub use compose::{RESULT, Report, compose_view};
 pub use outputs::Outputs;
-pub use result::{ResultDocument, RoomAnswer};
+pub use result::{ResultDocument, RoleKind, RoomAnswer, Software};
 pub use room::{answer, scanner_room_note, waiting_note};

@@ -215,9 +215,9 @@ pub struct FitFacts {
     pub model: String,
     /// Why this model.
     pub reason: String,
-    /// Voxels of the region with a value.
+    /// Voxels of the region.
     pub voxels: usize,
-    /// Voxels of the region without one.
+    /// Of them without a value.
     pub failed: usize,
     /// Median over the region's voxels of the residual relative to the first echo.
     pub median_relative_residual: Option<f64>,
@@ -320,6 +320,8 @@ pub struct Lic {
     pub calibration: String,
     /// Its source.
     pub source: String,
+    /// Derived: total body iron in mg per kg body weight, with the same relation.
+    pub total_body_iron_mg_per_kg: Option<f64>,
 }
 
 /// Where the measured value lies.
@@ -348,10 +350,14 @@ pub struct MeasuringRange {
 /// Earlier readings, change and next scan.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CourseFacts {
-    /// Earlier readings of the patient, oldest first.
+    /// Earlier readings of the patient, oldest first, in today's calibration where that is possible.
     pub previous: Vec<EarlierReading>,
     /// Change since the last comparable one.
     pub change: Option<Change>,
+    /// Change since the last one before treatment changed, where that is another one.
+    pub change_since_event: Option<Change>,
+    /// The trend over three or more.
+    pub rate: Option<Rate>,
     /// When the next scan is due.
     pub next_scan: Option<NextScan>,
 }
@@ -373,25 +379,54 @@ pub struct EarlierReading {
     pub repeat_high: Option<f64>,
     /// Field strength, T.
     pub field_strength_t: Option<f64>,
-    /// Calibration it was read with.
+    /// Maker and model.
+    pub scanner: Option<String>,
+    /// Calibration the LIC is expressed in.
     pub calibration: Option<String>,
+    /// The LIC as it was reported then, where today's calibration says otherwise.
+    pub reported_lic_mg_per_g: Option<f64>,
+    /// What differs from today's scan and widens the comparison.
+    pub differs: Vec<String>,
     /// Why it cannot be compared with today's, if so.
     pub not_comparable: Option<String>,
 }
 
-/// Change since the last comparable reading.
+/// Change since an earlier reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Change {
     /// Study date of the reading compared with.
-    pub since: Option<String>,
-    /// Difference, mg/g.
+    pub since: String,
+    /// The treatment change it is measured from, if any.
+    pub since_event: Option<String>,
+    /// Today minus then, mg/g.
     pub lic_mg_per_g: Option<f64>,
-    /// The smallest difference that repeatability alone does not explain, mg/g.
-    pub least_real_mg_per_g: Option<f64>,
-    /// Whether the difference is more than repeatability explains.
-    pub real: Option<bool>,
-    /// Per year, mg/g, where the course allows a rate.
+    /// Lower end of its 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end.
+    pub high: Option<f64>,
+    /// An unchanged patient differs by less in 95 of 100 pairs.
+    pub reference_change_value: Option<f64>,
+    /// `mg/g` or `percent`.
+    pub reference_change_unit: String,
+    /// Whether the difference exceeds that.
+    pub real: bool,
+    /// What differs between the two scans and widens the comparison.
+    pub widened_by: Vec<String>,
+    /// In a sentence.
+    pub text: String,
+}
+
+/// The trend.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Rate {
+    /// mg/g per year.
     pub per_year_mg_per_g: Option<f64>,
+    /// Lower end of its 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end.
+    pub high: Option<f64>,
+    /// Readings used, today's included.
+    pub points: usize,
     /// In a sentence.
     pub text: String,
 }
@@ -399,12 +434,14 @@ pub struct Change {
 /// When the next scan is due.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct NextScan {
-    /// `YYYY-MM-DD`.
+    /// Not later than this, `YYYY-MM-DD`.
     pub due: Option<String>,
-    /// Why then.
-    pub reason: String,
+    /// Name of the site's rule.
+    pub rule: String,
+    /// In a sentence.
+    pub text: String,
     /// The rule's source.
-    pub source: Option<String>,
+    pub source: String,
 }
 
 /// The report that this one corrects.

@@ -75,10 +75,14 @@ pub struct Decay {
 pub struct Threshold {
     /// mg/g.
     pub lic_mg_per_g: f64,
-    /// What lies above it, in a few words.
+    /// Of whom it speaks.
+    pub condition: String,
+    /// What it means, in a few words.
     pub meaning: String,
     /// Where it is published.
     pub source: String,
+    /// Probability that the tissue's LIC lies above it.
+    pub above: Option<f64>,
 }
 
 /// One contribution to the uncertainty.
@@ -86,10 +90,10 @@ pub struct Threshold {
 pub struct BudgetLine {
     /// What it is.
     pub what: String,
-    /// Standard uncertainty.
-    pub value: Option<f64>,
-    /// Its unit.
-    pub unit: String,
+    /// Standard uncertainty of R2*, 1/s, where it acts on R2*.
+    pub r2star_per_s: Option<f64>,
+    /// Standard uncertainty of LIC, mg/g.
+    pub lic_mg_per_g: Option<f64>,
     /// Where it comes from.
     pub source: String,
 }

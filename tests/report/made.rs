@@ -263,6 +263,7 @@ pub fn lic(value: f64) -> Lic {
         umol_per_g: value * 1000.0 / 55.845,
         calibration: "linear-1.5t".to_owned(),
         source: "doi:10.1148/radiol.213256".to_owned(),
+        total_body_iron_mg_per_kg: Some(10.6 * value),
     }
 }
 
@@ -316,59 +317,82 @@ fn course() -> CourseFacts {
         repeat_low: Some(lic * 0.87),
         repeat_high: Some(lic * 1.15),
         field_strength_t: Some(1.5),
+        scanner: Some("Fictional Magnets Aurora 1.5".to_owned()),
         calibration: Some("linear-1.5t".to_owned()),
+        reported_lic_mg_per_g: None,
+        differs: Vec::new(),
         not_comparable: why.map(str::to_owned),
     };
     CourseFacts {
         previous: vec![
-            earlier("2023-02-20", 11.2, Some("other field strength")),
+            earlier("2023-02-20", 11.2, Some("liver biopsy, another laboratory")),
             earlier("2024-03-02", 9.1, None),
             earlier("2025-03-09", 7.3, None),
         ],
         change: Some(Change {
-            since: Some("2025-03-09".to_owned()),
+            since: "2025-03-09".to_owned(),
+            since_event: None,
             lic_mg_per_g: Some(-1.9),
-            least_real_mg_per_g: Some(1.1),
-            real: Some(true),
+            low: Some(-3.0),
+            high: Some(-0.8),
+            reference_change_value: Some(1.1),
+            reference_change_unit: "mg/g".to_owned(),
+            real: true,
+            widened_by: Vec::new(),
+            text: "Down by 1.9 mg/g since 2025-03-09: more than repeatability explains (1.1 mg/g).".to_owned(),
+        }),
+        change_since_event: None,
+        rate: Some(Rate {
             per_year_mg_per_g: Some(-1.8),
-            text: "Down by 1.9 mg/g since 2025-03-09; more than repeatability explains (1.1 mg/g).".to_owned(),
+            low: Some(-2.6),
+            high: Some(-1.0),
+            points: 3,
+            text: "Falling by 1.8 mg/g a year (1.0 to 2.6) over three readings.".to_owned(),
         }),
         next_scan: Some(NextScan {
             due: Some("2027-03-14".to_owned()),
-            reason: "LIC between 3 and 7 mg/g on chelation: yearly.".to_owned(),
-            source: Some("site rule".to_owned()),
+            rule: "yearly".to_owned(),
+            text: "By 2027-03-14: yearly on regular transfusion (site rule; the clinician decides).".to_owned(),
+            source: "Wood JC, ASH Education 2014".to_owned(),
         }),
     }
 }
 
 fn thresholds() -> Vec<Threshold> {
     [
-        (1.8, "upper end of normal"),
-        (3.2, "lower end of the range aimed at on transfusion"),
-        (7.0, "more risk of complications"),
-        (15.0, "risk of heart disease and early death"),
+        (1.8, "upper end of normal", 0.999),
+        (3.2, "lower end of the range aimed at", 0.97),
+        (7.0, "more risk of complications", 0.06),
+        (15.0, "risk of heart disease and early death", 0.0),
     ]
-    .map(|(lic_mg_per_g, meaning)| Threshold {
+    .map(|(lic_mg_per_g, meaning, above)| Threshold {
         lic_mg_per_g,
+        condition: "transfusion-dependent".to_owned(),
         meaning: meaning.to_owned(),
         source: "Olivieri and Brittenham, Blood 1997;89:739".to_owned(),
+        above: Some(above),
     })
     .to_vec()
 }
 
 fn budget() -> Vec<BudgetLine> {
-    let line = |what: &str, value: f64, unit: &str, source: &str| BudgetLine {
+    let line = |what: &str, rate: Option<f64>, lic: f64, source: &str| BudgetLine {
         what: what.to_owned(),
-        value: Some(value),
-        unit: unit.to_owned(),
+        r2star_per_s: rate,
+        lic_mg_per_g: Some(lic),
         source: source.to_owned(),
     };
     vec![
-        line("fit in the region", 1.1, "1/s", "bootstrap over voxels"),
-        line("noise level", 0.6, "1/s", "refit with sigma ± 5 %"),
-        line("region", 2.0, "1/s", "erosion and dilation by one voxel"),
-        line("calibration", 0.62, "mg/g", "residual scatter of the source"),
-        line("within-subject repeatability", 0.27, "mg/g", "JMRI 2010, NCT00520559"),
+        line("fit of noisy voxels", Some(1.1), 0.029, "this scan"),
+        line("noise level", Some(0.6), 0.016, "this scan"),
+        line("choice of region", Some(2.0), 0.052, "this scan"),
+        line(
+            "between scans, beyond the above",
+            Some(9.8),
+            0.255,
+            "remainder to 4.6 % scan-rescan variation: Kirk P et al., JMRI 2010",
+        ),
+        line("calibration's prediction error", None, 0.62, "Hernando D et al., Radiology 2023;306:e213256"),
     ]
 }
 
