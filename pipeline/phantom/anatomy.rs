@@ -181,9 +181,11 @@ impl Anatomy {
     /// Height of the diaphragm above this place, normalised: two domes and the tendon between them.
     fn diaphragm(&self, u: f64, v: f64) -> f64 {
         let dome = |u0: f64, top: f64| {
-            let (du, dv) = ((u - u0) / 0.60, (v + 0.05) / 0.90);
-            let fall = if dv < 0.0 { 0.45 } else { 0.85 };
-            top - 0.42 * du * du - fall * dv * dv - 0.25 * du * du * du * du
+            let (du, dv) = ((u - u0) / 0.50, (v + 0.05) / 0.86);
+            let (uu, vv) = (du * du, dv * dv);
+            // Flat on top and steep at the wall, so that low slices show the lung as a thin crescent at the back.
+            let fall = if dv < 0.0 { 0.14 * vv + 0.18 * vv * vv } else { 0.16 * vv + 0.62 * vv * vv * vv };
+            top - 0.16 * uu - 0.30 * uu * uu * uu - fall
         };
         dome(-0.42, 0.0).max(dome(0.44, -0.08)).max(dome(0.0, -0.12))
     }
@@ -223,7 +225,7 @@ impl Anatomy {
             return false;
         }
         // The fissure of the round ligament, and fat where the portal vein enters.
-        let fissure = (u + 0.06).abs() < 0.022 && v < -0.30 && t < -0.30;
+        let fissure = (u + 0.06).abs() < 0.008 - 0.02 * (v + 0.30) && v < -0.30 && t < -0.30;
         let hilum = Ellipsoid::new([-0.17, -0.10, -0.60], [0.12, 0.11, 0.10]).holds(q);
         !(fissure || hilum)
     }
@@ -233,14 +235,20 @@ impl Anatomy {
         self.tissue(p).in_liver()
     }
 
+    /// Whether a place, with a centimetre around it, can be in the body or an arm.
+    pub fn may_hold(&self, p: Place) -> bool {
+        let reach = if self.body.arms { 1.5 * self.body.half_width_mm + 20.0 } else { 1.05 * self.body.half_width_mm };
+        p[0].abs() < reach + 10.0 && p[1].abs() < 1.08 * self.body.half_depth_mm + 10.0
+    }
+
     /// The tissue at a place.
     pub fn tissue(&self, p: Place) -> Tissue {
         let (width, depth) = (self.body.half_width_mm, self.body.half_depth_mm);
         if p[0].abs() > width * 1.02 || p[1].abs() > depth * 1.06 {
             return self.arm(p);
         }
-        let skin = self.noise.at([p[0] / width * 1.8 + 1.0, p[1] / depth * 1.8, p[2] / 200.0]);
-        let uneven = 1.0 + 0.022 * self.body.irregularity * skin[0];
+        let skin = self.noise.at([p[0] / width * 1.3 + 1.0, p[1] / depth * 1.3, p[2] / 160.0]);
+        let uneven = 1.0 + 0.045 * self.body.irregularity * skin[0] - 0.02;
         // A shallow groove along the spine.
         let groove = 0.05 / (1.0 + (p[0] / (0.14 * width)) * (p[0] / (0.14 * width)));
         let back = if p[1] > 0.0 { 1.0 + groove } else { 1.0 };
@@ -317,7 +325,10 @@ impl Anatomy {
     fn wall(&self, n: [f64; 3], wall: f64) -> Tissue {
         let [u, v, t] = n;
         let depth = (wall - CAVITY) / (1.0 - CAVITY);
-        let lateral = u.abs() > 0.30 && v > -0.80;
+        if septum(n) {
+            return Tissue::Fat;
+        }
+        let lateral = u.abs() > 0.26 && v > -0.92;
         // No rib below the costal arch, which rises to the front.
         if !lateral || t < -1.05 + 0.45 * (0.3 - v).max(0.0) {
             // Fat between the muscle layers of the flank.
@@ -327,12 +338,13 @@ impl Anatomy {
                 Tissue::Muscle
             };
         }
-        let along = (t / 0.17 + 1.6 * (1.0 - v) + self.rib_phase).rem_euclid(1.0);
-        let (a, b) = ((along - 0.5) / 0.27, (depth - 0.45) / 0.36);
+        let along = (t / 0.17 + 1.5 * (1.0 - v) + self.rib_phase + 0.1 * u).rem_euclid(1.0);
+        let (a, b) = ((along - 0.5) / 0.24, (depth - 0.38) / 0.30);
         match a * a + b * b {
-            r if r < 0.45 => Tissue::Marrow,
+            r if r < 0.50 => Tissue::Marrow,
             r if r < 1.0 => Tissue::Bone,
-            _ if !(0.12..=0.86).contains(&depth) => Tissue::Fat,
+            // Fat between the ribs and the muscles outside them.
+            _ if (0.72..0.80).contains(&depth) && (along - 0.5).abs() < 0.40 => Tissue::Fat,
             _ => Tissue::Muscle,
         }
     }
@@ -356,9 +368,12 @@ impl Anatomy {
             let (du, dv) = ((n[0].abs() - cu) / ru, (n[1] - cv) / rv);
             du * du + dv * dv
         };
+        if septum(n) && level(0.0, 0.72, 0.34, 0.25) < 1.0 {
+            return Some(Tissue::Fat);
+        }
         let psoas = if n[2] < -0.6 { level(0.25, 0.48, 0.10, 0.17) < 1.0 } else { false };
         let crura = level(0.10, 0.22, 0.10, 0.10) < 1.0 && level(0.02, 0.12, 0.10, 0.12) > 1.0;
-        (psoas || crura || level(0.0, 0.72, 0.38, 0.26) < 1.0).then_some(Tissue::Muscle)
+        (psoas || crura || level(0.0, 0.72, 0.34, 0.25) < 1.0).then_some(Tissue::Muscle)
     }
 
     fn chest(&self, n: [f64; 3], q: [f64; 3]) -> Option<Tissue> {
@@ -393,7 +408,9 @@ impl Anatomy {
         if self.body.gallbladder && self.gallbladder.holds(q) {
             return Tissue::Gallbladder;
         }
-        let rim = CAVITY - 0.015 - 0.10 * self.body.ascites;
+        // A film of fat, here and there thicker, between the organs and the wall.
+        let film = self.noise.at([q[0] * 3.1, q[1] * 3.1 + 4.0, q[2] * 3.1 + 9.0])[2].max(0.0);
+        let rim = CAVITY - 0.003 - 0.035 * film * self.body.irregularity - 0.10 * self.body.ascites;
         if wall < rim && self.in_liver(q) {
             return match () {
                 () if self.vessels.hold(p) => Tissue::Vessel,
@@ -452,6 +469,14 @@ impl Anatomy {
     }
 }
 
+/// Fat between the muscles of the back: lines fanning out from the spine.
+fn septum(n: [f64; 3]) -> bool {
+    let (u, v) = (n[0].abs(), n[1]);
+    let outer = (u - 0.20 - 0.9 * (v - 0.72) + 1.2 * (v - 0.82) * (v - 0.82)).abs() < 0.012 && v > 0.70;
+    let middle = (v - 0.80 + 0.35 * u).abs() < 0.014 && u > 0.12 && u < 0.36;
+    outer || middle
+}
+
 /// Transverse colon across the front, and small bowel below the stomach.
 fn loops(seed: u64, gas: f64) -> Vec<Loop> {
     let mut draw = Stream::new(seed, &[3]);
@@ -468,10 +493,10 @@ fn loops(seed: u64, gas: f64) -> Vec<Loop> {
         let size = draw.between(0.11, 0.15);
         add(centre, size, 0.9, &mut draw);
     }
-    for _ in 0..40 {
-        let centre = [draw.between(-0.35, 0.70), draw.between(-0.60, 0.30), draw.between(-1.5, -0.78)];
-        let size = draw.between(0.08, 0.13);
-        add(centre, size, 0.25, &mut draw);
+    for _ in 0..110 {
+        let centre = [draw.between(-0.40, 0.72), draw.between(-0.60, 0.30), draw.between(-1.6, -0.74)];
+        let size = draw.between(0.08, 0.14);
+        add(centre, size, 0.18, &mut draw);
     }
     loops
 }

@@ -1,6 +1,6 @@
 //! What the headers of a simulated study say. Hospital, scanner and patients are invented.
 
-use super::recipe::Recipe;
+use super::recipe::{Format, Recipe};
 use crate::study::{
     Breathing, Digest, EchoKind, Grid, Header, Millimetres, Patient, Scanner, Seconds, Sequence, SeriesFacts, Source,
     SourceFrame, SourceInstance, StudyFacts, Tesla,
@@ -10,17 +10,30 @@ use crate::study::{
 pub const MANUFACTURER: &str = "Norrfell Instruments (invented)";
 /// The invented hospital.
 pub const INSTITUTION: &str = "Invented Hospital of Sankt Ingen";
+/// Station name.
+pub const STATION: &str = "MR1";
+/// Software version of the scanner.
+pub const SOFTWARE: &str = "4.2.1";
+/// Receive coil.
+pub const COIL: &str = "Body 8";
+/// Sequence name.
+pub const SEQUENCE: &str = "me_gre";
+/// Protocol name.
+pub const PROTOCOL: &str = "liver r2star";
+/// Body part.
+pub const BODY_PART: &str = "ABDOMEN";
+/// Study description.
+pub const STUDY_DESCRIPTION: &str = "Liver iron (simulated)";
+/// Series description.
+pub const SERIES_DESCRIPTION: &str = "me-gre liver";
+/// Series description of the intensity-normalised copy.
+pub const NORMALISED_DESCRIPTION: &str = "me-gre liver normalised";
 /// SOP class of a classic MR image.
 pub const CLASSIC: &str = "1.2.840.10008.5.1.4.1.1.4";
 
 /// A UID that depends on the whole recipe and this role only.
 pub fn uid(recipe: &Recipe, role: &str) -> String {
     let text = format!("{recipe:?}\u{1f}{role}");
-    uid_of(&text)
-}
-
-/// Two studies of one patient on one day in one study have this text in common.
-fn uid_of(text: &str) -> String {
     format!("2.25.{}", uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_OID, text.as_bytes()).as_u128())
 }
 
@@ -29,11 +42,24 @@ pub fn model(field_t: f64) -> &'static str {
     if field_t < 2.0 { "Lumen 15" } else { "Lumen 30" }
 }
 
+/// Serial number of the scanner.
+pub fn serial(recipe: &Recipe) -> String {
+    format!("NI-{}", model(recipe.field_strength_t).replace(' ', "-"))
+}
+
+/// Imaging frequency in MHz to 100 Hz.
+pub fn frequency_mhz(recipe: &Recipe) -> f64 {
+    (super::scene::HERTZ_PER_TESLA * recipe.field_strength_t * 1e-6 * 1e4).round() / 1e4
+}
+
 /// The header facts, as a reader of the exported files would find them.
 pub fn header(recipe: &Recipe, grid: &Grid) -> Header {
     let patient = &recipe.patient;
     let sequence = &recipe.sequence;
-    let frequency = (super::scene::HERTZ_PER_TESLA * recipe.field_strength_t * 1e-6 * 1e4).round() / 1e4;
+    // Only the enhanced object has an attribute for it.
+    let enhanced = matches!(recipe.export.format, Format::Enhanced | Format::EnhancedPerEcho);
+    let held = if sequence.free_breathing { Breathing::Free } else { Breathing::BreathHold };
+    let breathing = enhanced.then_some(held);
     Header {
         patient: Patient {
             id: Some(patient.id.clone()),
@@ -51,30 +77,30 @@ pub fn header(recipe: &Recipe, grid: &Grid) -> Header {
             time: Some(patient.study_time.clone()),
             accession: Some(accession(recipe)),
             id: Some("1".to_owned()),
-            description: Some("Liver iron (simulated)".to_owned()),
+            description: Some(STUDY_DESCRIPTION.to_owned()),
             referring_physician: None,
             institution: Some(INSTITUTION.to_owned()),
         },
         series: vec![SeriesFacts {
             uid: uid(recipe, "series 1"),
             number: Some(5),
-            description: Some("me-gre liver".to_owned()),
+            description: Some(SERIES_DESCRIPTION.to_owned()),
             time: Some(patient.study_time.clone()),
         }],
         scanner: Scanner {
             manufacturer: Some(MANUFACTURER.to_owned()),
             model: Some(model(recipe.field_strength_t).to_owned()),
-            serial: Some(format!("NI-{}", model(recipe.field_strength_t).replace(' ', "-"))),
-            station: Some("MR1".to_owned()),
-            software: Some("4.2.1".to_owned()),
+            serial: Some(serial(recipe)),
+            station: Some(STATION.to_owned()),
+            software: Some(SOFTWARE.to_owned()),
             field_strength: Some(Tesla(recipe.field_strength_t)),
             nominal_field_strength: Some(Tesla(recipe.field_strength_t)),
-            imaging_frequency_mhz: Some(frequency),
-            receive_coil: Some("Body 8".to_owned()),
+            imaging_frequency_mhz: Some(frequency_mhz(recipe)),
+            receive_coil: Some(COIL.to_owned()),
         },
         sequence: Sequence {
-            name: Some("me_gre".to_owned()),
-            protocol_name: Some("liver r2star".to_owned()),
+            name: Some(SEQUENCE.to_owned()),
+            protocol_name: Some(PROTOCOL.to_owned()),
             echo_kind: Some(EchoKind::GradientEcho),
             scanning_sequence: vec!["GR".to_owned()],
             variant: vec!["SP".to_owned()],
@@ -87,7 +113,7 @@ pub fn header(recipe: &Recipe, grid: &Grid) -> Header {
             parallel_factor: None,
             fat_suppressed: Some(false),
             contrast_agent: None,
-            breathing: Some(if sequence.free_breathing { Breathing::Free } else { Breathing::BreathHold }),
+            breathing,
             echo_train_length: Some(recipe.echo_times_ms().len() as u32),
             phase_encoding_along_row: Some(sequence.phase_along_row),
             acquired_matrix: Some(if sequence.phase_along_row {
@@ -98,7 +124,7 @@ pub fn header(recipe: &Recipe, grid: &Grid) -> Header {
             slice_spacing: Some(Millimetres(recipe.grid.spacing_mm)),
             echo_time_span: None,
         },
-        body_part: Some("ABDOMEN".to_owned()),
+        body_part: Some(BODY_PART.to_owned()),
         patient_position: Some("HFS".to_owned()),
         intensity_normalised: Some(false),
         elements: Default::default(),

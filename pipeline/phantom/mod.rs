@@ -5,21 +5,32 @@
 //! gives the same numbers at any thread count.
 
 mod anatomy;
+mod encode;
+mod fourier;
 mod header;
+mod motion;
+mod population;
 mod random;
 mod recipe;
 mod scan;
 mod scene;
+mod shipped;
 mod tissue;
 mod vessels;
+mod write;
+mod write_classic;
+mod write_enhanced;
 
+pub use population::population;
 pub use recipe::{
     Artefacts, Body, Components, Export, Format, Gain, GridRecipe, Liver, Motion, Omission, PatientRecipe, Pattern,
     Receive, Recipe, RecipeError, Resection, SequenceRecipe,
 };
+pub use shipped::{SHIPPED, shipped};
 pub use scan::{Scan, Truth, scan};
 pub use scene::{FAT_PEAKS, fat_signal};
 pub use tissue::{Properties, Tissue};
+pub use write::write;
 
 /// The middle value: of an even number, the lower of the two in the middle. 0 for none.
 fn median(mut values: Vec<f64>) -> f64 {

@@ -4,6 +4,7 @@ use super::anatomy::Place;
 use super::header;
 use super::random::{chi_squared, normal_pair};
 use super::recipe::{Components, Recipe};
+use super::encode::Encoder;
 use super::scene::{Complex, Mixture, Scene, noise_key};
 use super::tissue::Tissue;
 use crate::study::{AcquisitionParts, ComplexImages, Digest, Grid, GridParts, Header, Seconds, flaw};
@@ -47,6 +48,8 @@ pub struct Scan {
     pub(super) slope: f64,
     /// Stored real and imaginary parts, echo × voxel, with their own slope.
     pub(super) complex: Option<(Vec<i16>, Vec<i16>, f64)>,
+    /// Sensitivity of the coils in grid order, where a normalised copy is written.
+    pub(super) sensitivity: Vec<f32>,
     flaws: Vec<u8>,
     truth: Truth,
 }
@@ -85,9 +88,23 @@ pub fn scan(recipe: &Recipe) -> Scan {
     let truth = truth(recipe, &grid, &scene, &mixtures, sigma);
     let slices: Vec<SliceImages> = (0..grid.slices())
         .into_par_iter()
-        .map(|slice| images(recipe, &scene, &grid, &echo_times, slice, &mixtures[slice], sigma))
+        .map(|slice| {
+            let encoder = Encoder { recipe, scene: &scene, grid: &grid, echoes: echo_times.len(), slice };
+            let clean = encoder.images(&mixtures[slice]);
+            receive(recipe, slice, grid.slice_voxels(), &mixtures[slice], clean, sigma)
+        })
         .collect();
-    store(recipe, grid, echo_times, slices, truth)
+    let sensitivity = match recipe.export.normalised_copy {
+        false => Vec::new(),
+        true => (0..grid.voxels())
+            .into_par_iter()
+            .map(|index| {
+                let (slice, row, column) = grid.place(index);
+                scene.sensitivity(scene.centre(slice, row, column)) as f32
+            })
+            .collect(),
+    };
+    Scan { sensitivity, ..store(recipe, grid, echo_times, slices, truth) }
 }
 
 fn is_parenchyma(mixture: &Mixture) -> bool {
@@ -108,14 +125,15 @@ fn majority(mixture: &Mixture) -> Tissue {
 
 fn grid(recipe: &Recipe) -> Grid {
     let shape = &recipe.grid;
+    // Rounded, so that the decimal strings of DICOM hold them exactly.
     let (sine, cosine) = libm::sincos(shape.tilt_deg.to_radians());
+    let (sine, cosine) = ((sine * 1e9).round() / 1e9, (cosine * 1e9).round() / 1e9);
     let along_row = [1.0, 0.0, 0.0];
     let along_column = [0.0, cosine, sine];
     let normal = [0.0, -sine, cosine];
     let middle = [0.0, 0.0, -shape.centre * recipe.body.liver_height_mm];
     let half =
         [0.5 * (shape.columns as f64 - 1.0) * shape.pixel_mm[1], 0.5 * (shape.rows as f64 - 1.0) * shape.pixel_mm[0]];
-    // Rounded to a micrometre, so that the decimal strings of DICOM hold them exactly.
     let positions = (0..shape.slices)
         .map(|slice| {
             let along = (slice as f64 - 0.5 * (shape.slices as f64 - 1.0)) * shape.spacing_mm;
@@ -172,25 +190,6 @@ fn truth(recipe: &Recipe, grid: &Grid, scene: &Scene, mixtures: &[Vec<Mixture>],
         sigma,
         coil_elements: f64::from(recipe.receive.channels),
     }
-}
-
-/// One slice at all echoes.
-fn images(
-    recipe: &Recipe,
-    scene: &Scene,
-    grid: &Grid,
-    echo_times: &[Seconds],
-    slice: usize,
-    mixtures: &[Mixture],
-    sigma: f64,
-) -> SliceImages {
-    let (columns, voxels) = (grid.columns(), grid.slice_voxels());
-    let mut clean: Vec<Complex> = vec![(0.0, 0.0); echo_times.len() * voxels];
-    for (voxel, mixture) in mixtures.iter().enumerate() {
-        let at = scene.centre(slice, voxel / columns, voxel % columns);
-        scene.add(&mut clean, voxels, voxel, at, (at, mixture, 0.0));
-    }
-    receive(recipe, slice, voxels, mixtures, clean, sigma)
 }
 
 /// Adds noise and combines the channels.
@@ -277,7 +276,7 @@ fn store(recipe: &Recipe, grid: Grid, echo_times: Vec<Seconds>, slices: Vec<Slic
         })
         .collect();
     let header = header::header(recipe, &grid);
-    Scan { recipe: recipe.clone(), grid, echo_times, header, stored, slope, complex, flaws, truth }
+    Scan { recipe: recipe.clone(), grid, echo_times, header, stored, slope, complex, sensitivity: Vec::new(), flaws, truth }
 }
 
 impl Scan {

@@ -118,6 +118,11 @@ impl Scene {
         self.grid.centre(slice, row, column)
     }
 
+    /// Whether there can be anything at this place: a quick no for most of what folds in.
+    pub fn may_hold(&self, p: Place) -> bool {
+        self.anatomy.may_hold(p)
+    }
+
     /// What the voxel around this centre holds while the organs are displaced.
     pub fn mixture(&self, centre: Place, displacement: Displacement) -> Mixture {
         let (u, v, n) = (self.grid.along_row(), self.grid.along_column(), self.grid.normal());
@@ -200,13 +205,13 @@ impl Scene {
         larmor * (shim + lung + gas)
     }
 
-    /// Adds the signal of a voxel with this mixture at every echo: `images` is echo × voxels of the slice.
+    /// Adds the signal of what lies around `at`, with this mixture and the organs displaced, to one voxel at every
+    /// echo. `images` is echo × voxels of the slice. Coils stand still while organs move.
     pub fn add(
         &self,
         images: &mut [Complex],
         voxels: usize,
         voxel: usize,
-        seen_at: Place,
         (at, mixture, displacement): (Place, &Mixture, Displacement),
     ) {
         if mixture.iter().all(|t| matches!(t, Tissue::Air | Tissue::Gas)) {
@@ -228,9 +233,11 @@ impl Scene {
             parts[count] = (share * own.signal, r2star, fat);
             count += 1;
         }
-        let gain = self.sensitivity(seen_at);
+        // No tissue is uniform: a few per cent over the size of a lobule or a muscle's strands.
+        let grain = self.texture.at(rest.map(|x| x / 6.0 + 1.25))[2];
+        let gain = self.sensitivity(at) * (1.0 + 0.05 * grain);
         let (offset, widths) = self.field_at(rest);
-        let coil_phase = 0.6 * seen_at[0] / 150.0 - 0.4 * seen_at[1] / 100.0;
+        let coil_phase = 0.6 * at[0] / 150.0 - 0.4 * at[1] / 100.0;
         for (echo, &time) in self.echo_times.iter().enumerate() {
             let fat = self.fat[echo];
             let (mut real, mut imaginary) = (0.0, 0.0);

@@ -63,12 +63,12 @@ impl Vessels {
         let mut growth = Growth { anatomy, draw: Stream::new(seed, &[5]), scale, vessels: Self::none() };
         let confluence = [-0.15, 0.02, -0.13];
         for direction in [[-1.0, 0.25, -0.45], [-0.75, -0.65, -0.55], [0.45, -0.85, -0.30]] {
-            growth.branch(anatomy.place(confluence), growth.towards(direction), 4.6 * scale, 30.0 * scale, 0);
+            growth.branch(anatomy.place(confluence), growth.towards(direction), 5.4 * scale, 34.0 * scale, 0, true);
         }
         let (hilum, entry) = (anatomy.place([-0.20, -0.06, -0.56]), anatomy.place([0.0, 0.04, -0.72]));
-        growth.add(Tube { from: entry, to: hilum, radius: [6.0 * scale, 5.5 * scale] });
+        growth.add(Tube { from: entry, to: hilum, radius: [7.0 * scale, 6.0 * scale] });
         for direction in [[-1.0, 0.15, -0.15], [-0.6, -0.6, 0.35], [0.65, -0.75, 0.25]] {
-            growth.branch(hilum, growth.towards(direction), 4.8 * scale, 26.0 * scale, 0);
+            growth.branch(hilum, growth.towards(direction), 5.2 * scale, 28.0 * scale, 0, true);
         }
         growth.vessels
     }
@@ -104,7 +104,7 @@ impl Growth<'_> {
         self.vessels.tubes.push(tube);
     }
 
-    fn branch(&mut self, from: Place, direction: Place, radius: f64, length: f64, depth: u32) {
+    fn branch(&mut self, from: Place, direction: Place, radius: f64, length: f64, depth: u32, retry: bool) {
         let thinnest = 1.3 * self.scale;
         if radius < thinnest || depth > 7 {
             return;
@@ -115,7 +115,14 @@ impl Growth<'_> {
         for piece in 0..2 {
             let end: Place = std::array::from_fn(|k| start[k] + 0.5 * length * heading[k]);
             if !self.anatomy.is_liver(end) {
-                return;
+                // At the surface: one more try inwards, else the branch ends.
+                if depth == 0 || !retry {
+                    return;
+                }
+                let back = self.anatomy.place([-0.4, -0.05, -0.42]);
+                let inwards = unit(std::array::from_fn(|k| back[k] - start[k]));
+                let next = unit(std::array::from_fn(|k| heading[k] + inwards[k]));
+                return self.branch(start, next, radius, 0.8 * length, depth, false);
             }
             let taper = |share: f64| radius * (1.0 - 0.2 * share);
             let share = f64::from(piece) / 2.0;
@@ -124,10 +131,10 @@ impl Growth<'_> {
             heading = self.turned(heading, 0.25);
         }
         for _ in 0..2 {
-            let shrink = self.draw.between(0.66, 0.80);
+            let shrink = self.draw.between(0.68, 0.86);
             let next = self.turned(heading, 0.85);
             let reach = length * self.draw.between(0.72, 0.95);
-            self.branch(start, next, radius * shrink, reach, depth + 1);
+            self.branch(start, next, radius * shrink, reach, depth + 1, true);
         }
     }
 
