@@ -15,12 +15,14 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     Profile(commands::profile::Args),
+    Simulate(commands::simulate::Args),
     Watch(commands::watch::Args),
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Profile(args) => commands::profile::run(args),
+        Command::Simulate(args) => commands::simulate::run(args),
         Command::Watch(args) => commands::watch::run(args),
     };
     outcome.unwrap_or_else(|error| {

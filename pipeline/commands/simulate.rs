@@ -32,7 +32,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         }
     };
     std::fs::create_dir_all(&args.out).with_context(|| format!("cannot make {}", args.out.display()))?;
-    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}").unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style =
+        ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}").unwrap_or_else(|_| ProgressStyle::default_bar());
     // Draws nothing where standard error is not a terminal.
     let bar = ProgressBar::new(recipes.len() as u64).with_style(style);
     let mut lines = Vec::new();
@@ -64,7 +65,8 @@ fn save(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 /// Name and recipe of each study to write.
 fn recipes(file: Option<&Path>) -> Result<Vec<(String, Recipe)>, String> {
     let Some(file) = file else {
-        let parse = |&(name, text): &(&str, &str)| Recipe::from_yaml(name, text).map(|recipe| (name.to_owned(), recipe));
+        let parse =
+            |&(name, text): &(&str, &str)| Recipe::from_yaml(name, text).map(|recipe| (name.to_owned(), recipe));
         return SHIPPED.iter().map(parse).collect::<Result<_, _>>().map_err(|error| error.to_string());
     };
     let shown = file.display().to_string();

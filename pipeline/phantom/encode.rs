@@ -112,10 +112,8 @@ impl Encoder<'_> {
         for echo in 0..self.echoes {
             for line in 0..lines {
                 let index = |place: usize| echo * voxels + self.voxel(line, place);
-                let values: Vec<Complex64> = (0..steps)
-                    .map(|place| images[index(place)])
-                    .map(|z| (f64::from(z.0), f64::from(z.1)))
-                    .collect();
+                let values: Vec<Complex64> =
+                    (0..steps).map(|place| images[index(place)]).map(|z| (f64::from(z.0), f64::from(z.1))).collect();
                 if values.iter().all(|&z| z == (0.0, 0.0)) {
                     continue;
                 }

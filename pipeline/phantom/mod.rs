@@ -26,9 +26,9 @@ pub use recipe::{
     Artefacts, Body, Components, Export, Format, Gain, GridRecipe, Liver, Motion, Omission, PatientRecipe, Pattern,
     Receive, Recipe, RecipeError, Resection, SequenceRecipe,
 };
-pub use shipped::{SHIPPED, shipped};
 pub use scan::{Scan, Truth, scan};
 pub use scene::{FAT_PEAKS, fat_signal};
+pub use shipped::{SHIPPED, shipped};
 pub use tissue::{Properties, Tissue};
 pub use write::write;
 

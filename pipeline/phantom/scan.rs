@@ -1,10 +1,10 @@
 //! The scan itself: grid, truth, images, noise and the stored integers.
 
 use super::anatomy::Place;
+use super::encode::Encoder;
 use super::header;
 use super::random::{chi_squared, normal_pair};
 use super::recipe::{Components, Recipe};
-use super::encode::Encoder;
 use super::scene::{Complex, Mixture, Scene, noise_key};
 use super::tissue::Tissue;
 use crate::study::{AcquisitionParts, ComplexImages, Digest, Grid, GridParts, Header, Seconds, flaw};
@@ -276,7 +276,18 @@ fn store(recipe: &Recipe, grid: Grid, echo_times: Vec<Seconds>, slices: Vec<Slic
         })
         .collect();
     let header = header::header(recipe, &grid);
-    Scan { recipe: recipe.clone(), grid, echo_times, header, stored, slope, complex, sensitivity: Vec::new(), flaws, truth }
+    Scan {
+        recipe: recipe.clone(),
+        grid,
+        echo_times,
+        header,
+        stored,
+        slope,
+        complex,
+        sensitivity: Vec::new(),
+        flaws,
+        truth,
+    }
 }
 
 impl Scan {

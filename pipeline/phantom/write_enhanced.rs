@@ -125,8 +125,7 @@ fn object(scan: &Scan, frames: &[Frame], series: usize, number: usize) -> Object
         .item(tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE, shared(scan, held))
         .items(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE, per_frame);
     // Only a volume has a coverage of its k-space.
-    let common =
-        if recipe.sequence.three_d { common.text(tags::COVERAGE_OF_K_SPACE, VR::CS, "FULL") } else { common };
+    let common = if recipe.sequence.three_d { common.text(tags::COVERAGE_OF_K_SPACE, VR::CS, "FULL") } else { common };
     description_macro(common, component_of(frames)).pixels(stored.into_iter().flat_map(|s| s.pixels).collect())
 }
 
@@ -135,9 +134,7 @@ fn shared(scan: &Scan, held: &str) -> Object {
     let (u, v) = (grid.along_row(), grid.along_column());
     let no = "NO";
     let mode = |kind: &str| {
-        Object::default()
-            .text(tags::OPERATING_MODE_TYPE, VR::CS, kind)
-            .text(tags::OPERATING_MODE, VR::CS, "IEC_NORMAL")
+        Object::default().text(tags::OPERATING_MODE_TYPE, VR::CS, kind).text(tags::OPERATING_MODE, VR::CS, "IEC_NORMAL")
     };
     let steps = if sequence.phase_along_row { [grid.rows(), grid.columns()] } else { [grid.columns(), grid.rows()] };
     let region = Object::default()

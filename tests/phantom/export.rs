@@ -15,8 +15,7 @@ fn small(format: Format, components: Components) -> Recipe {
     recipe
 }
 
-const FORMATS: [Format; 4] =
-    [Format::Classic, Format::ClassicSeriesPerEcho, Format::Enhanced, Format::EnhancedPerEcho];
+const FORMATS: [Format; 4] = [Format::Classic, Format::ClassicSeriesPerEcho, Format::Enhanced, Format::EnhancedPerEcho];
 const COMPONENTS: [Components; 3] =
     [Components::Magnitude, Components::MagnitudePhase, Components::MagnitudeRealImaginary];
 
@@ -38,10 +37,8 @@ fn every_shape_writes_the_files_it_promises() {
         let dir = tempfile::tempdir().unwrap();
         let files = write(&scan(&small(format, components)), dir.path()).unwrap();
         assert_eq!(files.len(), wanted, "{format:?} {components:?}");
-        let uids: BTreeSet<String> = files
-            .iter()
-            .map(|f| text(&dicom_object::open_file(f).unwrap(), tags::SOP_INSTANCE_UID))
-            .collect();
+        let uids: BTreeSet<String> =
+            files.iter().map(|f| text(&dicom_object::open_file(f).unwrap(), tags::SOP_INSTANCE_UID)).collect();
         assert_eq!(uids.len(), wanted, "one UID for each file of {format:?} {components:?}");
     }
 }

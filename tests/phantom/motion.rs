@@ -30,7 +30,10 @@ fn air(scan: &Scan) -> (f64, f64) {
         }
         values.iter().sum::<f64>() / values.len() as f64 / sigma
     };
-    (mean(&|row, column| row < 8 && (20..80).contains(&column)), mean(&|row, column| column < 4 && (10..70).contains(&row)))
+    (
+        mean(&|row, column| row < 8 && (20..80).contains(&column)),
+        mean(&|row, column| column < 4 && (10..70).contains(&row)),
+    )
 }
 
 fn motion(pattern: Pattern, displacement_mm: f64) -> Artefacts {
@@ -71,7 +74,8 @@ fn cough_disturbs_all_echoes_alike() {
     let (still, cough) = (with(Artefacts::default()), with(motion(Pattern::Cough, 15.0)));
     let ghosts: Vec<f64> = (0..4)
         .map(|echo| {
-            let total = |s: &Scan| -> f64 { s.parts().magnitude.row(echo).iter().take(8 * 100).map(|&x| f64::from(x)).sum() };
+            let total =
+                |s: &Scan| -> f64 { s.parts().magnitude.row(echo).iter().take(8 * 100).map(|&x| f64::from(x)).sum() };
             total(&cough) / total(&still)
         })
         .collect();

@@ -55,7 +55,9 @@ fn every_shipped_recipe_is_valid_expected_and_used() {
     for (name, text) in SHIPPED {
         Recipe::from_yaml(name, text).unwrap();
         assert!(rows.iter().any(|row| row.recipe == *name), "{name} has no row in expected.yaml");
-        assert!(std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("fixtures/recipes/{name}.yaml")).exists());
+        assert!(
+            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("fixtures/recipes/{name}.yaml")).exists()
+        );
     }
     let files = std::fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/recipes")).unwrap().count();
     assert_eq!(files, SHIPPED.len(), "a recipe in fixtures/recipes is not in the program");
