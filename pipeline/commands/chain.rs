@@ -7,7 +7,7 @@ use crate::protocol::{self, CheckedAcquisition, ImageMeasures, Profile};
 use crate::reading::{self, Calibrations, CourseEvents, FollowUp, PastReading, Reading};
 use crate::report::{self, Case, Outputs, Report, Role, RoleKind, Software};
 use crate::study::{Acquisition, Finding, Severity, Stage};
-use crate::{fit, roi};
+use crate::{fit, quality, roi};
 
 /// What a site decided, parsed once.
 pub struct Rules {
@@ -30,10 +30,9 @@ impl Rules {
             Some(file) => reading::follow_up(&file.name, &file.text).map_err(|e| e.to_string())?,
             None => FollowUp::shipped().map_err(|e| e.to_string())?,
         };
-        let names = calibrations.names();
-        let shipped = protocol::shipped();
+        let names: Vec<String> = calibrations.names().into_iter().map(str::to_owned).collect();
         let files: Vec<(&str, &str)> = if documents.profiles.is_empty() {
-            shipped
+            protocol::shipped().collect()
         } else {
             documents.profiles.iter().map(|d| (d.name.as_str(), d.text.as_str())).collect()
         };
@@ -145,7 +144,7 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     let noise = fit::estimate_noise(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
     let survey = fit::survey(checked.acquisition(), &noise);
     let region = roi::find(checked.acquisition(), &survey, &noise, &limits);
-    let measures = ImageMeasures::default();
+    let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);
     let earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
     let calibration = profile.as_ref().and_then(|p| rules.calibrations.get(p.calibration()));
     let accepted = calibration.map(reading::Calibration::accepted_models).unwrap_or_default();
@@ -197,12 +196,9 @@ fn all_findings(carried: &Carried, of_the_delivery: &[Finding]) -> Vec<Finding> 
 /// What decides which acquisition of a study is primary.
 fn standing<'a>(carried: &'a Carried, findings: &'a [Finding]) -> Standing<'a> {
     match carried {
-        Carried::Unreadable(unreadable) => Standing {
-            header: &unreadable.header,
-            findings,
-            images: unreadable.source.frames.len(),
-            measured: false,
-        },
+        Carried::Unreadable(unreadable) => {
+            Standing { header: &unreadable.header, findings, images: unreadable.source.frames.len(), measured: false }
+        }
         Carried::Checked { checked, .. } => Standing {
             header: checked.acquisition().header(),
             findings,
@@ -240,11 +236,9 @@ fn compose(carried: &Carried, findings: &[Finding], role: Role, outputs: &Output
         reviewer: None,
     };
     let case = match carried {
-        Carried::Unreadable(unreadable) => Case {
-            grid: unreadable.grid.as_ref(),
-            echo_times: &unreadable.echo_times,
-            ..unread(&unreadable.source)
-        },
+        Carried::Unreadable(unreadable) => {
+            Case { grid: unreadable.grid.as_ref(), echo_times: &unreadable.echo_times, ..unread(&unreadable.source) }
+        }
         Carried::Checked { checked, .. } => {
             let acquisition = checked.acquisition();
             Case {

@@ -1,4 +1,3 @@
 //! Whole studies through every stage.
 
-mod recipes;
 mod shared_data;

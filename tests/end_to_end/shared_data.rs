@@ -22,8 +22,7 @@ fn shared(name: &str) -> Option<PathBuf> {
 
 pub(super) fn read(input: PathBuf) -> Intake {
     let inputs = [input];
-    let request =
-        Request { inputs: &inputs, limits: &Limits::default(), set_aside: &BTreeMap::new(), announce: &() };
+    let request = Request { inputs: &inputs, limits: &Limits::default(), set_aside: &BTreeMap::new(), announce: &() };
     intake::read(&request).unwrap()
 }
 
