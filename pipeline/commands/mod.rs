@@ -2,6 +2,6 @@
 
 pub mod chain;
 pub mod profile;
-pub mod simulate;
 mod role;
+pub mod simulate;
 pub mod watch;

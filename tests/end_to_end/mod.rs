@@ -1,3 +1,4 @@
 //! Whole studies through every stage.
 
+mod recipes;
 mod shared_data;
