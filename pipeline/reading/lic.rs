@@ -1,11 +1,11 @@
 //! From R2* to LIC with its two intervals, never mixed, and the budget behind them.
 
-use super::calibration::{Accepted, Calibration};
+use super::calibration::Calibration;
 use super::follow_up::{FollowUp, Threshold};
 use super::past::Relation;
 use super::stats::{Z95, normal_below};
 use super::summary::R2StarSummary;
-use crate::study::{MilligramsPerGram, PerSecond};
+use crate::study::{MilligramsPerGram, ModelKind, PerSecond};
 use serde::Serialize;
 
 /// Total body iron in mg/kg per mg/g of LIC: Angelucci E et al., N Engl J Med 2000;343:327-31.
@@ -88,13 +88,14 @@ pub struct Probability {
     pub repeat_above: Option<f64>,
 }
 
-/// LIC of a median inside the measuring range, with its budget.
-pub(super) fn inside(
+/// LIC of a median inside the measuring range, with its budget. `kind` is the model the R2* was fitted with.
+pub fn express(
     summary: &R2StarSummary,
     calibration: &Calibration,
-    accepted: Option<&Accepted>,
+    kind: ModelKind,
     rules: &FollowUp,
 ) -> (Lic, Budget) {
+    let accepted = calibration.acceptance(kind);
     let r2star = summary.median;
     let slope = calibration.equation.slope(r2star);
     let value = calibration.lic(PerSecond(r2star)).0.max(0.0);

@@ -33,10 +33,12 @@ pub use follow_up::{
     Changes, Condition, DueRule, FieldVariation, FollowUp, JudgeChange, Repeatability, Standing, Threshold, Variation,
     When, follow_up,
 };
-pub use lic::{BODY_IRON_PER_LIC, Budget, Component, Enters, Lic, Probability};
-pub use past::{PAST_READING_VERSION, PastProfile, PastReading, PastScanner, PatientKey, Relation, history, imported};
+pub use lic::{BODY_IRON_PER_LIC, Budget, Component, Enters, Lic, Probability, express};
+pub use past::{
+    PAST_READING_VERSION, PastProfile, PastReading, PastScanner, PatientKey, Relation, csv_cells, history, imported,
+};
 pub use read::{Context, MeasuringRange, Position, Reading, read};
-pub use summary::{FatSummary, R2StarSummary};
+pub use summary::{FatSummary, R2StarSummary, summarise};
 
 /// Said on every report.
 pub const CARDIAC_NOTE: &str = "Liver iron does not show heart iron: cardiac T2* is a separate test.";

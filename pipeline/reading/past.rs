@@ -164,7 +164,7 @@ pub fn imported(file: &str, text: &str) -> Result<Vec<PastReading>, ConfigErrors
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
     let heading: Vec<String> =
-        lines.next().map(|(_, line)| cells(line)).unwrap_or_default().iter().map(|c| c.to_lowercase()).collect();
+        lines.next().map(|(_, line)| csv_cells(line)).unwrap_or_default().iter().map(|c| c.to_lowercase()).collect();
     let place = |name: &str| heading.iter().position(|c| c == name);
     for (index, name) in heading.iter().enumerate().filter(|(_, name)| !COLUMNS.contains(&name.as_str())) {
         wrong(1, index + 1, format!("column `{name}` is not one of {}", COLUMNS.join(", ")));
@@ -180,7 +180,7 @@ pub fn imported(file: &str, text: &str) -> Result<Vec<PastReading>, ConfigErrors
     }
     let mut readings = Vec::new();
     for (index, line) in lines {
-        let cells = cells(line);
+        let cells = csv_cells(line);
         let cell = |name: &str| place(name).and_then(|i| cells.get(i)).map(|c| c.trim()).filter(|c| !c.is_empty());
         let column = |name: &str| place(name).map_or(1, |i| i + 1);
         let date = cell("date").filter(|d| d.parse::<jiff::civil::Date>().is_ok());
@@ -214,7 +214,7 @@ pub fn imported(file: &str, text: &str) -> Result<Vec<PastReading>, ConfigErrors
 }
 
 /// The cells of one CSV line (RFC 4180 without line breaks inside quotes); `;` where no comma is in the line.
-pub(crate) fn cells(line: &str) -> Vec<String> {
+pub fn csv_cells(line: &str) -> Vec<String> {
     let separator = if line.contains(',') { ',' } else { ';' };
     let (mut out, mut cell, mut quoted) = (Vec::new(), String::new(), false);
     let mut letters = line.trim_end_matches('\r').chars().peekable();

@@ -49,6 +49,17 @@ pub enum Position {
 }
 
 impl Position {
+    /// Of a median against the limits of the range, all in /s.
+    pub fn of(median: f64, limits: [f64; 2]) -> Self {
+        if median > limits[1] {
+            Self::Above
+        } else if median < limits[0] {
+            Self::Below
+        } else {
+            Self::Inside
+        }
+    }
+
     /// The word in the result.
     pub fn word(self) -> &'static str {
         match self {
@@ -231,7 +242,7 @@ impl Measured {
             (Position::Above, _) => (Some(lic::bound(range.r2star[1], Relation::AtLeast, calibration)), None),
             (Position::Below, _) => (Some(lic::bound(range.r2star[0], Relation::AtMost, calibration)), None),
             (Position::Inside, Some(summary)) => {
-                let (lic, budget) = lic::inside(summary, calibration, calibration.acceptance(kind), rules);
+                let (lic, budget) = lic::express(summary, calibration, kind, rules);
                 (Some(lic), Some(budget))
             }
             (Position::Inside, None) => (None, None),
@@ -279,13 +290,8 @@ fn measure(
         findings.push(judge::nothing_measurable(signal.snr));
         return Measured { summary, fat, range: None, decay };
     };
-    let position = if median > limits[1] || signal.darker_than(limits[1], acquisition, mask, noise) {
-        Position::Above
-    } else if median < limits[0] {
-        Position::Below
-    } else {
-        Position::Inside
-    };
+    let dark = signal.darker_than(limits[1], acquisition, mask, noise);
+    let position = if dark { Position::Above } else { Position::of(median, limits) };
     let lic = calibration.map(|c| limits.map(|r| c.equation.lic(r).max(0.0)));
     findings.extend(judge::position(position, median, limits, lic));
     if position == Position::Inside {

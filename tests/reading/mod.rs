@@ -3,4 +3,6 @@
 mod calibrations;
 mod configuration;
 mod course;
+mod coverage;
+mod range;
 mod statistics;

@@ -18,9 +18,10 @@ pub use information::Information;
 use super::stats::{quantile, sorted};
 use crate::fit::{Model, Sigma, fit, mean_signal};
 use ndarray::Array2;
+use serde::Serialize;
 
 /// When an R2* counts as measurable.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Criterion {
     /// Most relative error of the region's median.
     pub relative_error: f64,
@@ -70,7 +71,7 @@ pub struct Question<'a> {
 pub const DRAWS: usize = 800;
 
 /// One true R2* of the ladder. Rates in /s; infinite where the estimator gives nothing.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct RangePoint {
     /// Truth.
     pub r2star: f64,
@@ -102,7 +103,7 @@ impl RangePoint {
 }
 
 /// The ladder and the range that follows.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RangeCurve {
     /// Ascending in truth.
     pub points: Vec<RangePoint>,
