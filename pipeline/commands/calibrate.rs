@@ -1,11 +1,11 @@
 //! `siderolog calibrate`: a site's own line from paired R2* and chemical LIC.
 
 use super::chart::{self, Mark, Series};
+use crate::reading::csv_cells;
 use crate::reading::method_comparison::{
     Agreement, FittedLine, agreement, deming, passing_bablok, relative_residual_sd, residual_sd,
 };
 use crate::reading::stats::student_quantile;
-use crate::reading::csv_cells;
 use crate::study::MilligramsPerGram;
 use anyhow::Context as _;
 use std::path::PathBuf;
@@ -115,8 +115,7 @@ fn pairs(file: &str, text: &str) -> Result<Pairs, String> {
         (None, Some(column)) => (column, true),
         _ => return Err(format!("{file}:1:1: the heading must name one of lic_mg_per_g and lic_umol_per_g")),
     };
-    let rate_column =
-        place("r2star_per_s").ok_or_else(|| format!("{file}:1:1: the heading must name r2star_per_s"))?;
+    let rate_column = place("r2star_per_s").ok_or_else(|| format!("{file}:1:1: the heading must name r2star_per_s"))?;
     let (mut pairs, mut wrong) = (Pairs { r2star: Vec::new(), lic: Vec::new() }, Vec::new());
     for (index, line) in lines {
         let cells = csv_cells(line);
@@ -252,11 +251,7 @@ fn difference_plot(pairs: &Pairs, fits: &Fits) -> Vec<u8> {
         .map(|(r, l)| [(0.5 * (predicted(*r) + l)).max(0.0), predicted(*r) - l])
         .collect();
     let most = cloud.iter().map(|p| p[0]).fold(0.0, f64::max);
-    let level = |name: &str, y: f64, mark: Mark| Series {
-        name: name.into(),
-        points: vec![[0.0, y], [most, y]],
-        mark,
-    };
+    let level = |name: &str, y: f64, mark: Mark| Series { name: name.into(), points: vec![[0.0, y], [most, y]], mark };
     let [low, high] = fits.differences.limits;
     let series = [
         Series { name: String::new(), points: cloud, mark: Mark::Dots },
@@ -264,5 +259,10 @@ fn difference_plot(pairs: &Pairs, fits: &Fits) -> Vec<u8> {
         level("upper limit", high, Mark::Dashed),
         level("lower limit", low, Mark::Dashed),
     ];
-    chart::png("Differences against their mean", "mean of line and chemical LIC in mg/g", "line minus chemical in mg/g", &series)
+    chart::png(
+        "Differences against their mean",
+        "mean of line and chemical LIC in mg/g",
+        "line minus chemical in mg/g",
+        &series,
+    )
 }

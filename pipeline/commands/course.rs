@@ -1,11 +1,12 @@
 //! `siderolog course`: a patient's readings, the change since the last, the rate, what is due.
 
 use super::chart::{self, Mark, Series};
-use crate::daemon::ledger::{Ledger, PatientKey as LedgerKey};
+use crate::daemon::job::PatientKey as LedgerKey;
+use crate::daemon::ledger::{self, Ledger};
 use crate::daemon::settings::Site;
 use crate::reading::{
-    CARDIAC_NOTE, Calibrations, Course, CourseEvents, CoursePoint, FollowUp, PastReading, Relation, Today, calibrations,
-    course, course_events, follow_up, history, imported,
+    CARDIAC_NOTE, Calibrations, Course, CourseEvents, CoursePoint, FollowUp, PastReading, Relation, Today,
+    calibrations, course, course_events, follow_up, history, imported,
 };
 use crate::study::Finding;
 use anyhow::Context as _;
@@ -128,8 +129,8 @@ fn readings(args: &Args, site: Option<&Site>) -> anyhow::Result<Vec<PastReading>
     let text = match (&args.history, site) {
         (Some(path), _) => read(path)?,
         (None, Some(site)) => {
-            let ledger = Ledger::open(&site.folders.state.join(crate::daemon::LEDGER_FILE))?;
-            ledger.history(&LedgerKey { id: patient.clone(), issuer: args.issuer.clone() })?.join("\n")
+            let open = Ledger::open(&site.folders.state.join(ledger::FILE_NAME))?;
+            open.history(&LedgerKey { id: patient.clone(), issuer: args.issuer.clone() })?.join("\n")
         }
         (None, None) => anyhow::bail!("give --site or --history: where are the readings?"),
     };
@@ -163,7 +164,8 @@ fn line(point: &CoursePoint) -> String {
     let interval = point.low.zip(point.high).map_or(String::new(), |(a, b)| format!("{a:.1} to {b:.1}"));
     let field = point.field_strength_t.map_or(String::new(), |f| format!("{} T", crate::study::text::plain(f)));
     let how = point.method.clone().unwrap_or_else(|| format!("{field} {}", point.scanner));
-    let differs = if point.differs.is_empty() { String::new() } else { format!("; differs: {}", point.differs.join(", ")) };
+    let differs =
+        if point.differs.is_empty() { String::new() } else { format!("; differs: {}", point.differs.join(", ")) };
     format!("{}  {value:>14} mg/g  {interval:<14} {how}{differs}\n", point.date)
 }
 
@@ -229,9 +231,9 @@ fn run_import(args: &ImportArgs) -> anyhow::Result<ExitCode> {
             return Ok(ExitCode::from(2));
         }
     };
-    let mut ledger = Ledger::open(&site.folders.state.join(crate::daemon::LEDGER_FILE))?;
+    let mut open = Ledger::open(&site.folders.state.join(ledger::FILE_NAME))?;
     let lines = readings.iter().map(serde_json::to_string).collect::<Result<Vec<_>, _>>()?;
-    let new = ledger.import(&lines)?;
+    let new = open.import(&lines)?;
     println!("{} values read, {new} new in the ledger; they are shown, not tested", readings.len());
     Ok(ExitCode::SUCCESS)
 }

@@ -10,7 +10,8 @@ use std::path::Path;
 use std::time::Duration;
 
 /// Each entry raises `user_version` by one. Never change one that was released; add another.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE deliveries (
         ticket      TEXT PRIMARY KEY,
         digest      TEXT NOT NULL UNIQUE,
@@ -41,7 +42,21 @@ const MIGRATIONS: &[&str] = &["
         reading     TEXT NOT NULL
     ) STRICT;
     CREATE INDEX readings_patient ON readings (patient, issuer, study_date);
-"];
+",
+    "
+    CREATE TABLE imported (
+        digest     TEXT PRIMARY KEY,
+        issuer     TEXT,
+        patient    TEXT NOT NULL,
+        study_date TEXT,
+        reading    TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX imported_patient ON imported (patient, issuer, study_date);
+",
+];
+
+/// Name of the ledger in the site's state folder.
+pub const FILE_NAME: &str = "ledger.sqlite";
 
 /// A failure of the ledger.
 #[derive(Debug, thiserror::Error)]
@@ -264,10 +279,35 @@ impl Ledger {
         Ok(())
     }
 
-    /// A patient's readings, oldest study first, as the reading room wrote them.
+    /// Takes values measured elsewhere, one reading a line; a line that is there already is not taken again.
+    /// Returns how many were new.
+    pub fn import(&mut self, lines: &[String]) -> Result<usize, LedgerError> {
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut new = 0;
+        for line in lines {
+            let Ok(CourseKey { patient: CoursePatient { issuer, id: Some(id) }, date, .. }) =
+                serde_json::from_str(line)
+            else {
+                continue;
+            };
+            new += transaction.execute(
+                "INSERT INTO imported (digest, issuer, patient, study_date, reading)
+                 VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
+                params![Digest::of(line.as_bytes()).as_str(), issuer, id, date, line],
+            )?;
+        }
+        transaction.commit()?;
+        Ok(new)
+    }
+
+    /// A patient's readings and imported values, oldest first, as the reading room wrote them.
     pub fn history(&self, patient: &PatientKey) -> Result<Vec<String>, LedgerError> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT reading FROM readings WHERE patient = ?1 AND issuer IS ?2 ORDER BY study_date, acquisition",
+            "SELECT reading FROM (
+                SELECT reading, study_date, acquisition AS tie FROM readings WHERE patient = ?1 AND issuer IS ?2
+                UNION ALL
+                SELECT reading, study_date, digest FROM imported WHERE patient = ?1 AND issuer IS ?2
+             ) ORDER BY study_date, tie",
         )?;
         let rows = statement.query_map(params![patient.id, patient.issuer], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -67,7 +67,7 @@ pub enum Until {
 /// Runs the daemon to its end.
 pub async fn watch(site: Site, runner: Runner, until: Until) -> Result<(), WatchError> {
     let spool = Spool::open(site.folders.clone())?;
-    let ledger = Ledger::open(&site.folders.state.join("ledger.sqlite"))?;
+    let ledger = Ledger::open(&site.folders.state.join(super::ledger::FILE_NAME))?;
     let shared = Arc::new(Shared::new(site, spool, runner, ledger));
     resume(&shared)?;
     let at_once = shared.site.child.at_once;

@@ -89,12 +89,7 @@ pub struct Probability {
 }
 
 /// LIC of a median inside the measuring range, with its budget. `kind` is the model the R2* was fitted with.
-pub fn express(
-    summary: &R2StarSummary,
-    calibration: &Calibration,
-    kind: ModelKind,
-    rules: &FollowUp,
-) -> (Lic, Budget) {
+pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKind, rules: &FollowUp) -> (Lic, Budget) {
     let accepted = calibration.acceptance(kind);
     let r2star = summary.median;
     let slope = calibration.equation.slope(r2star);

@@ -82,18 +82,8 @@ fn cell(lic: f64, snr: f64, published: f64) -> Cell {
         draws: DRAWS,
     });
     let r2star = calibration.r2star(MilligramsPerGram(lic)).0;
-    let mut made = Cell {
-        lic,
-        snr,
-        times,
-        r2star,
-        range,
-        grid,
-        mask,
-        model,
-        between: 0.0,
-        repositioning: repositioning(lic),
-    };
+    let mut made =
+        Cell { lic, snr, times, r2star, range, grid, mask, model, between: 0.0, repositioning: repositioning(lic) };
     // The published figure holds everything that differs between two scans; what fit, noise level and repositioning
     // take of it is measured on 40 scans without a factor, and the factor gets the rest.
     let alone: Vec<f64> = (0..40).filter_map(|i| scan(&made, 1_000_000 + i).map(|s| s.median)).collect();
@@ -178,11 +168,8 @@ fn the_repeat_interval_covers_what_it_promises() {
     let evidence = std::env::var("SIDEROLOG_EVIDENCE").is_ok();
     let rules = FollowUp::shipped().unwrap();
     let published = rules.repeatability.same_scanner.fraction();
-    let (pairs, loads, snrs): (usize, &[f64], &[f64]) = if evidence {
-        (2000, &[1.5, 4.0, 8.0, 20.0, 35.0], &[20.0, 60.0])
-    } else {
-        (200, &[4.0, 35.0], &[20.0])
-    };
+    let (pairs, loads, snrs): (usize, &[f64], &[f64]) =
+        if evidence { (2000, &[1.5, 4.0, 8.0, 20.0, 35.0], &[20.0, 60.0]) } else { (200, &[4.0, 35.0], &[20.0]) };
     let mut table = String::from(
         "| LIC mg/g | R2* /s | SNR | measuring range /s | between-scan factor SD % | pairs | covered % | called changed % | out of range % |\n\
          | ---: | ---: | ---: | --- | ---: | ---: | ---: | ---: | ---: |\n",
@@ -211,10 +198,19 @@ fn the_repeat_interval_covers_what_it_promises() {
             )
             .unwrap();
             if scored {
-                assert!((0.93 - chance..=0.97 + chance).contains(&covered), "LIC {lic} SNR {snr}: {outcome:?}\n{table}");
-                assert!((0.03 - chance..=0.07 + chance).contains(&changed), "LIC {lic} SNR {snr}: {outcome:?}\n{table}");
+                assert!(
+                    (0.93 - chance..=0.97 + chance).contains(&covered),
+                    "LIC {lic} SNR {snr}: {outcome:?}\n{table}"
+                );
+                assert!(
+                    (0.03 - chance..=0.07 + chance).contains(&changed),
+                    "LIC {lic} SNR {snr}: {outcome:?}\n{table}"
+                );
             } else if cell.r2star > high * 1.1 {
-                assert!(share(outcome.above) > 0.95, "LIC {lic} SNR {snr} is above {high} and must say so: {outcome:?}");
+                assert!(
+                    share(outcome.above) > 0.95,
+                    "LIC {lic} SNR {snr} is above {high} and must say so: {outcome:?}"
+                );
             }
         }
     }

@@ -41,9 +41,14 @@ fn information_agrees_with_a_numerical_fisher_matrix() {
 
 #[test]
 fn the_range_reaches_1000_per_s_at_snr_40_with_a_first_echo_of_1_ms() {
-    for (first, spacing, count, elements) in
-        [(1.0, 1.0, 12, 1.0), (0.9, 0.7, 12, 1.0), (1.0, 0.8, 8, 1.0), (1.0, 1.4, 12, 1.0), (1.0, 1.0, 6, 1.0), (1.0, 1.0, 12, 8.0)]
-    {
+    for (first, spacing, count, elements) in [
+        (1.0, 1.0, 12, 1.0),
+        (0.9, 0.7, 12, 1.0),
+        (1.0, 0.8, 8, 1.0),
+        (1.0, 1.4, 12, 1.0),
+        (1.0, 1.0, 6, 1.0),
+        (1.0, 1.0, 12, 8.0),
+    ] {
         let times = times(first, spacing, count);
         let started = std::time::Instant::now();
         let found = curve(ModelKind::NoiseCorrected, &times, 40.0, elements, 800);
@@ -65,7 +70,11 @@ fn simulated_spread_is_within_15_percent_of_the_bound_inside_the_range() {
         let [low, high] = found.limits.unwrap();
         for point in found.points.iter().filter(|p| p.r2star >= low && p.r2star <= high) {
             let ratio = point.spread / point.bound;
-            println!("SNR {snr} N {elements} R2* {:.1}: spread/bound {ratio:.3} bias {:+.2} %", point.r2star, 100.0 * point.bias() / point.r2star);
+            println!(
+                "SNR {snr} N {elements} R2* {:.1}: spread/bound {ratio:.3} bias {:+.2} %",
+                point.r2star,
+                100.0 * point.bias() / point.r2star
+            );
             // Chance of the simulated percentiles: 1.4/sqrt(draws) of the spread.
             let chance = 3.0 * 1.4 / (draws as f64).sqrt();
             assert!(ratio > 1.0 - chance && ratio < 1.15 + chance, "at {} /s: {ratio}", point.r2star);
