@@ -16,14 +16,23 @@ struct Arguments {
 enum Command {
     Profile(commands::profile::Args),
     Simulate(commands::simulate::Args),
+    Analyse(commands::analyse::Args),
     Watch(commands::watch::Args),
+    Demo(commands::demo::Args),
+    Settings(commands::settings::Args),
+    #[command(hide = true)]
+    Child(commands::child::Args),
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Profile(args) => commands::profile::run(args),
         Command::Simulate(args) => commands::simulate::run(args),
+        Command::Analyse(args) => commands::analyse::run(args),
         Command::Watch(args) => commands::watch::run(args),
+        Command::Demo(args) => commands::demo::run(args),
+        Command::Settings(args) => commands::settings::run(args),
+        Command::Child(args) => commands::child::run(args),
     };
     outcome.unwrap_or_else(|error| {
         eprintln!("siderolog: {error:#}");

@@ -1,11 +1,16 @@
 //! One file for each command; the only room that knows all others.
 
+pub mod analyse;
 pub mod calibrate;
 pub mod calibrations;
 pub mod chain;
 mod chart;
+pub mod child;
 pub mod course;
+pub mod demo;
 pub mod profile;
 mod role;
+pub mod settings;
 pub mod simulate;
+mod summary;
 pub mod watch;

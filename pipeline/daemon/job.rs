@@ -27,6 +27,8 @@ pub struct Job {
     pub intake: Limits,
     /// What is composed beside `result.json`.
     pub outputs: Outputs,
+    /// Issuer of patient identifiers where a header names none.
+    pub default_issuer: Option<String>,
     /// The process it must not outlive.
     pub parent: i32,
 }

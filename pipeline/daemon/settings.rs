@@ -35,6 +35,8 @@ pub struct Site {
     pub limits: Limits,
     /// What is composed beside `result.json`.
     pub outputs: Outputs,
+    /// Issuer of patient identifiers where a header names none.
+    pub default_issuer: Option<String>,
 }
 
 /// The texts that decide what is measured how. A child process gets them from its parent, so that both see
@@ -148,6 +150,7 @@ struct Written {
     limits: Limits,
     #[serde(default)]
     outputs: Outputs,
+    default_issuer: Option<String>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -228,6 +231,7 @@ impl Site {
             child: ChildLimits::default(),
             limits: Limits::default(),
             outputs: Outputs::default(),
+            default_issuer: None,
         }
     }
 
@@ -291,6 +295,7 @@ impl Site {
             child: written.child,
             limits: written.limits,
             outputs: written.outputs,
+            default_issuer: written.default_issuer,
         })
     }
 }

@@ -54,6 +54,7 @@ pub(super) fn job(shared: &Shared) -> Job {
         documents: shared.site.documents.clone(),
         intake: shared.site.limits.clone(),
         outputs: shared.site.outputs.clone(),
+        default_issuer: shared.site.default_issuer.clone(),
         parent: runner::own_pid(),
     }
 }

@@ -1,5 +1,10 @@
 //! The service around the measurement: settings, child processes, the ledger, restarts.
 
+mod command_line;
+mod crash;
+mod ledger;
+mod receive;
 mod runner;
+mod service;
 mod settings;
 mod supervisor;

@@ -64,6 +64,7 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
         documents: Documents::default(),
         intake: Default::default(),
         outputs: Default::default(),
+        default_issuer: None,
         parent: 0,
     };
     Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)
