@@ -72,7 +72,7 @@ pub fn derive(acquisitions: &[&Acquisition], calibrations: &[(String, f64)]) -> 
     let count = acquisitions.len();
     let _ = writeln!(
         out,
-        "# Derived from {count} acquisition{}. A starting point: every limit says what was seen. Read it, raise or\n# narrow the limits, test it, then add `approved: {{by: …, on: …}}`.",
+        "# Derived from {count} acquisition{}. A starting point: every limit says what was seen. Read it, raise or\n# narrow the limits, test it, then add `approved: {{by: …, date: …}}`.",
         if count == 1 { "" } else { "s" }
     );
     let texts = |read: fn(&Acquisition) -> Option<String>| -> Vec<String> {

@@ -24,7 +24,7 @@ pub struct Approved {
     /// Who.
     pub by: String,
     /// When, `YYYY-MM-DD`.
-    pub on: String,
+    pub date: String,
 }
 
 /// A protocol profile, resolved with the profiles it builds on.
@@ -176,7 +176,7 @@ impl Profile {
         let approved = written
             .approved
             .as_ref()
-            .map(|a| Approved { by: a.by.value.0.trim().to_owned(), on: a.on.value.0.trim().to_owned() });
+            .map(|a| Approved { by: a.by.value.0.trim().to_owned(), date: a.date.value.0.trim().to_owned() });
         let region = written.region.as_ref().map(|at| at.value.clone()).unwrap_or_default();
         let digest = Digest::of_parts(parts.iter().map(Vec::as_slice));
         Self { written, source, applies, rules, approved, region, bases, digest }
@@ -293,9 +293,9 @@ fn checks(source: &Arc<SourceText>, w: &written::File, complaints: &mut Complain
         if approval.by.value.0.trim().is_empty() {
             complaints.add(source, approval.by.place, "say who approved the profile, or remove `approved`");
         }
-        if approval.on.value.0.trim().parse::<jiff::civil::Date>().is_err() {
-            let message = format!("`{}` is not a date; write year, month and day as 2026-03-14", approval.on.value.0);
-            complaints.add(source, approval.on.place, message);
+        if approval.date.value.0.trim().parse::<jiff::civil::Date>().is_err() {
+            let message = format!("`{}` is not a date; write year, month and day as 2026-03-14", approval.date.value.0);
+            complaints.add(source, approval.date.place, message);
         }
     }
     if let Some(software) = &w.software

@@ -59,7 +59,7 @@ pub(super) struct Approval {
     /// Who.
     pub(super) by: At<Text>,
     /// When, YYYY-MM-DD.
-    pub(super) on: At<Text>,
+    pub(super) date: At<Text>,
 }
 
 /// Which scanners and sequence a profile applies to.

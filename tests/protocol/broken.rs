@@ -9,7 +9,7 @@ name: liver-2d-1.5t
 revision: 3
 approved:
   by: Ada Isenholt
-  on: 2026-01-12
+  date: 2026-01-12
 applies to:
   manufacturer: [Norrfell Instruments]
   field strength: 1.5 T
@@ -107,7 +107,7 @@ fn cases() -> Vec<(&'static str, String)> {
         ("builds on itself", with("revision: 3", "revision: 3\nextends: liver-2d-1.5t")),
         ("drops an unknown rule", with("revision: 3", "revision: 3\nextends: liver-gradient-echo\nwithout: [tilt]")),
         ("drops without a base", with("revision: 3", "revision: 3\nwithout: [tilt]")),
-        ("date", with("on: 2026-01-12", "on: 12.01.2026")),
+        ("date", with("date: 2026-01-12", "date: 12.01.2026")),
         ("name", with("name: liver-2d-1.5t", "name: Liver 2D")),
         ("model unknown", with("model: automatic", "model: monoexponentil")),
         ("region impossible", with("min volume ml: 10", "min volume ml: -10")),

@@ -5,7 +5,7 @@ use siderolog::protocol::{Profile, check, parse, same_revision_other_content, sh
 use siderolog::study::{Severity, Tesla};
 
 fn profile(name: &str, applies: &str, approved: bool) -> Profile {
-    let approved = if approved { "approved: {by: x, on: 2026-01-01}\n" } else { "" };
+    let approved = if approved { "approved: {by: x, date: 2026-01-01}\n" } else { "" };
     let text = format!("name: {name}\nrevision: 1\n{approved}applies to: {applies}\ncalibration: c\nrules: []\n");
     parse(&format!("{name}.yaml"), &text, &|_| None).unwrap_or_else(|e| panic!("{e}"))
 }

@@ -2,6 +2,7 @@
 
 mod acquisition;
 mod broken;
+mod commands;
 mod derived;
 mod matching;
 mod quantities;

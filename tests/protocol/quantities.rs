@@ -183,7 +183,7 @@ fn a_spin_echo_stops_and_is_not_fitted() {
 
 #[test]
 fn by_range_warns_inside_the_measuring_range_and_stops_outside() {
-    let text = "name: a\nrevision: 1\napproved: {by: x, on: 2026-01-01}\napplies to: {field strength: 1.5 T}\ncalibration: c\nrules:\n  - {quantity: first echo, at most: 0.5 ms, severity: by range, reason: r, advice: the first echo time}\n";
+    let text = "name: a\nrevision: 1\napproved: {by: x, date: 2026-01-01}\napplies to: {field strength: 1.5 T}\ncalibration: c\nrules:\n  - {quantity: first echo, at most: 0.5 ms, severity: by range, reason: r, advice: the first echo time}\n";
     let profile = parse("a.yaml", text, &|_| None).unwrap_or_else(|e| panic!("{e}"));
     let checked = check(draft().assemble(), &[profile]);
     assert_eq!(checked.findings(), []);

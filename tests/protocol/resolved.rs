@@ -5,7 +5,7 @@ use siderolog::protocol::{ModelChoice, parse, shipped};
 const BASE: &str = "\
 name: base
 revision: 7
-approved: {by: x, on: 2026-01-01}
+approved: {by: x, date: 2026-01-01}
 applies to: {field strength: 1.5 T, manufacturer: [A]}
 calibration: c
 model: noise-corrected

@@ -45,7 +45,7 @@ pub(super) fn run(args: &Args) -> anyhow::Result<Result<ExitCode, Refused>> {
 
 fn summary(profile: &Profile) -> String {
     let approved =
-        profile.approved().map_or_else(|| "not approved".to_owned(), |a| format!("approved by {} on {}", a.by, a.on));
+        profile.approved().map_or_else(|| "not approved".to_owned(), |a| format!("approved by {} on {}", a.by, a.date));
     format!(
         "{} revision {}, {} rules, {approved}, digest {}",
         profile.name(),
