@@ -5,7 +5,13 @@ use std::fs;
 use std::path::Path;
 
 fn siderolog(args: &[&str]) -> std::process::Output {
-    Command::cargo_bin("siderolog").unwrap().current_dir(env!("CARGO_MANIFEST_DIR")).arg("profile").args(args).output().unwrap()
+    Command::cargo_bin("siderolog")
+        .unwrap()
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .arg("profile")
+        .args(args)
+        .output()
+        .unwrap()
 }
 
 fn text(bytes: &[u8]) -> String {
@@ -20,7 +26,12 @@ fn check_says_where_and_ends_with_status_two() {
     let shown = file.display().to_string();
     let output = siderolog(&["check", &shown]);
     assert_eq!(output.status.code(), Some(2));
-    assert!(text(&output.stderr).starts_with(&format!("{shown}:5:15: `first ehco` is not a known quantity; did you mean `first echo`?")), "{}", text(&output.stderr));
+    assert!(
+        text(&output.stderr)
+            .starts_with(&format!("{shown}:5:15: `first ehco` is not a known quantity; did you mean `first echo`?")),
+        "{}",
+        text(&output.stderr)
+    );
     let missing = siderolog(&["check", "no-such-file.yaml"]);
     assert_eq!(missing.status.code(), Some(2));
     assert!(text(&missing.stderr).starts_with("no-such-file.yaml:1:1: "), "{}", text(&missing.stderr));
@@ -28,7 +39,8 @@ fn check_says_where_and_ends_with_status_two() {
 
 #[test]
 fn check_takes_the_shipped_profiles_and_lists_the_quantities() {
-    let profiles: Vec<String> = siderolog::protocol::shipped().map(|(name, _)| format!("config/profiles/{name}.yaml")).collect();
+    let profiles: Vec<String> =
+        siderolog::protocol::shipped().map(|(name, _)| format!("config/profiles/{name}.yaml")).collect();
     let mut args = vec!["check"];
     args.extend(profiles.iter().map(String::as_str));
     let output = siderolog(&args);
@@ -46,13 +58,22 @@ fn a_base_beside_the_file_goes_before_the_shipped_one() {
     let file = folder.path().join("mine.yaml");
     fs::write(&file, "name: mine\nrevision: 1\nextends: liver-gradient-echo\napplies to: {field strength: 1.5 T}\ncalibration: wood-2005-1.5t\nrules: []\n").unwrap();
     let output = siderolog(&["check", file.to_str().unwrap()]);
-    assert!(text(&output.stdout).contains("mine revision 1, 1 rules, not approved"), "{}{}", text(&output.stdout), text(&output.stderr));
+    assert!(
+        text(&output.stdout).contains("mine revision 1, 1 rules, not approved"),
+        "{}{}",
+        text(&output.stdout),
+        text(&output.stderr)
+    );
 }
 
 #[test]
 fn derive_then_test_goes_round() {
     let folder = tempfile::tempdir().unwrap();
-    let recipe = siderolog::phantom::Recipe::from_yaml("r", "seed: 5\ngrid: {slices: 3, rows: 96, columns: 112, pixel_mm: [3.4, 3.4]}").unwrap();
+    let recipe = siderolog::phantom::Recipe::from_yaml(
+        "r",
+        "seed: 5\ngrid: {slices: 3, rows: 96, columns: 112, pixel_mm: [3.4, 3.4]}",
+    )
+    .unwrap();
     let study = folder.path().join("study");
     fs::create_dir(&study).unwrap();
     siderolog::phantom::write(&siderolog::phantom::scan(&recipe), &study).unwrap();
@@ -65,8 +86,14 @@ fn derive_then_test_goes_round() {
     assert_eq!(siderolog(&["check", out]).status.code(), Some(0));
     let tested = siderolog(&["test", out, study]);
     let shown = text(&tested.stdout);
-    assert!(shown.contains("holds        first echo: found 0.9 ms, asked for at most 0.9 ms"), "{shown}{}", text(&tested.stderr));
-    let strict = fs::read_to_string(out).unwrap().replace("at most: 0.9 ms\n    severity: by range", "at most: 0.5 ms\n    severity: stop");
+    assert!(
+        shown.contains("holds        first echo: found 0.9 ms, asked for at most 0.9 ms"),
+        "{shown}{}",
+        text(&tested.stderr)
+    );
+    let strict = fs::read_to_string(out)
+        .unwrap()
+        .replace("at most: 0.9 ms\n    severity: by range", "at most: 0.5 ms\n    severity: stop");
     fs::write(Path::new(out), strict).unwrap();
     let tested = siderolog(&["test", out, study]);
     assert_eq!(tested.status.code(), Some(4));
@@ -77,13 +104,28 @@ fn derive_then_test_goes_round() {
 fn range_prints_a_table_and_draws_a_picture() {
     let folder = tempfile::tempdir().unwrap();
     let png = folder.path().join("range.png");
-    let output = siderolog(&["range", "config/profiles/breath-hold-2d-1.5t.yaml", "--draws", "200", "--png", png.to_str().unwrap()]);
+    let output = siderolog(&[
+        "range",
+        "config/profiles/breath-hold-2d-1.5t.yaml",
+        "--draws",
+        "200",
+        "--png",
+        png.to_str().unwrap(),
+    ]);
     let shown = text(&output.stdout);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-    for part in ["6 echoes from 1 ms every 1 ms, noise-corrected model", "R2* /s", "an earlier first echo, 0.8 ms", "hernando-2023-1.5t"] {
+    for part in [
+        "6 echoes from 1 ms every 1 ms, noise-corrected model",
+        "R2* /s",
+        "an earlier first echo, 0.8 ms",
+        "hernando-2023-1.5t",
+    ] {
         assert!(shown.contains(part), "{part}: {shown}");
     }
     let picture = image::load_from_memory(&fs::read(png).unwrap()).unwrap();
     assert_eq!((picture.width(), picture.height()), (1000, 620));
-    assert_eq!(siderolog(&["range", "config/profiles/breath-hold-2d-1.5t.yaml", "--echoes", "1"]).status.code(), Some(2));
+    assert_eq!(
+        siderolog(&["range", "config/profiles/breath-hold-2d-1.5t.yaml", "--echoes", "1"]).status.code(),
+        Some(2)
+    );
 }

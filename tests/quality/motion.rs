@@ -46,7 +46,12 @@ fn line(what: &str, number: usize, case: &Case, calls: &[String], change: f64) {
     let m = case.measures();
     println!(
         "{what} {number:>3} change {:>6.1} %  ghosting {:?} motion {:?} echo shift {:?} slice shift {:?} alternation {:?} {calls:?}",
-        100.0 * change, m.ghosting_percent, m.motion, m.echo_shift_mm, m.slice_shift_mm, m.alternation_percent
+        100.0 * change,
+        m.ghosting_percent,
+        m.motion,
+        m.echo_shift_mm,
+        m.slice_shift_mm,
+        m.alternation_percent
     );
 }
 
