@@ -1,15 +1,20 @@
 //! Many voxels: gathered into lanes, fitted block by block on rayon's threads, scattered into maps.
 
 use super::dispatch::{self, Level, Work};
-use super::lanes::{Lane, Real};
+use super::lanes::{Column, Lane, Real};
 use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 /// Voxels that advance together.
-pub const LANES: usize = 1;
+pub const LANES: usize = 64;
+
+/// Iterations after which a block ends and its slow voxels are gathered into blocks of their own, so that one of them
+/// does not keep all the others waiting; and iterations after which those are given up.
+const USUAL_ITERATIONS: u8 = 7;
+const MOST_ITERATIONS: u8 = 60;
 
 /// Blocks handed to a thread at a time. Fixed, so that nothing depends on how many threads there are.
-const BLOCKS_A_TASK: usize = 64;
+const BLOCKS_A_TASK: usize = 16;
 
 /// What became of a voxel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
@@ -74,8 +79,8 @@ impl<T: Real> Maps<T> {
     }
 
     /// Copies a fit of some voxels to their places in maps of all.
-    pub fn place(&mut self, part: &Self, voxels: &[usize]) {
-        for (k, &voxel) in voxels.iter().enumerate() {
+    pub fn place(&mut self, part: &Self, voxels: impl Iterator<Item = usize>) {
+        for (k, voxel) in voxels.enumerate() {
             self.r2star[voxel] = part.r2star[k];
             self.standard_error[voxel] = part.standard_error[k];
             self.s0[voxel] = part.s0[k];
@@ -127,8 +132,8 @@ pub struct Fitted<T, const L: usize> {
 
 /// A model with its echo times, ready for blocks of `E` rows by `L` voxels.
 pub trait Kernel<T: Real, const E: usize, const L: usize>: Sync {
-    /// Fits one block; the data are over σ, and zero in rows without an echo.
-    fn block(&self, data: &[Lane<T, L>; E]) -> Fitted<T, L>;
+    /// Fits one block in at most so many iterations; the data are over σ, and zero in rows without an echo.
+    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L>;
 }
 
 /// The noise level of one real channel.
@@ -167,25 +172,75 @@ struct Task<'a, K, T, const E: usize, const L: usize> {
     voxels: &'a [u32],
 }
 
+impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T, E, L> {
+    #[inline(always)]
+    fn block(&self, voxels: &[u32], most: u8) -> Fitted<T, L> {
+        let mut data = [[T::ZERO; L]; E];
+        let first = voxels[0] as usize;
+        let run = voxels.len() == L && voxels[L - 1] as usize == first + L - 1;
+        if let (true, Sigma::Uniform(sigma)) = (run, self.samples.sigma) {
+            let scale = T::of(1.0 / sigma);
+            for (column, row) in data.iter_mut().zip(self.samples.rows) {
+                for (out, &value) in column.iter_mut().zip(&row[first..first + L]) {
+                    *out = value * scale;
+                }
+            }
+            return self.kernel.block(&data, most);
+        }
+        for l in 0..L {
+            // A last, short block repeats its first voxel: every lane always has a real decay.
+            let voxel = voxels[if l < voxels.len() { l } else { 0 }] as usize;
+            let scale = T::of(1.0 / self.samples.sigma.at(voxel));
+            for (column, row) in data.iter_mut().zip(self.samples.rows) {
+                column[l] = row[voxel] * scale;
+            }
+        }
+        self.kernel.block(&data, most)
+    }
+
+    /// Puts what a block found at these places of the part.
+    #[inline(always)]
+    fn keep(&self, places: &[u32], fitted: &Fitted<T, L>, part: &mut Maps<T>) {
+        for (l, &place) in places.iter().enumerate() {
+            let place = place as usize;
+            part.state[place] = fitted.state[l];
+            part.iterations[place] = fitted.iterations[l];
+            if fitted.state[l] != State::Fitted {
+                continue;
+            }
+            let sigma = T::of(self.samples.sigma.at(self.voxels[place] as usize));
+            part.r2star[place] = fitted.rate[l];
+            part.standard_error[place] = fitted.error[l];
+            part.s0[place] = fitted.start[l] * sigma;
+            part.offset[place] = fitted.offset[l] * sigma;
+            part.fat_fraction[place] = fitted.fat[l];
+            part.fat_error[place] = fitted.fat_error[l];
+            part.ambiguous[place] = fitted.ambiguous[l];
+            part.residual[place] = fitted.residual[l];
+        }
+    }
+}
+
 impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<'_, K, T, E, L> {
-    type Output = Vec<Fitted<T, L>>;
+    /// One entry for each voxel of the task.
+    type Output = Maps<T>;
 
     #[inline(always)]
     fn run(self) -> Self::Output {
-        let mut out = Vec::with_capacity(self.voxels.len().div_ceil(L));
-        for block in self.voxels.chunks(L) {
-            let mut data = [Lane::ZERO; E];
-            for l in 0..L {
-                // A last, short block repeats its first voxel: every lane always has a real decay.
-                let voxel = block[if l < block.len() { l } else { 0 }] as usize;
-                let scale = T::of(1.0 / self.samples.sigma.at(voxel));
-                for (e, row) in self.samples.rows.iter().enumerate() {
-                    data[e].0[l] = row[voxel] * scale;
-                }
+        let mut part = Maps::untried(self.voxels.len());
+        // Both rounds in one loop: what a block calls is inlined, and should be so once.
+        let mut waiting: Vec<u32> = (0..self.voxels.len() as u32).collect();
+        for most in [USUAL_ITERATIONS, MOST_ITERATIONS] {
+            let mut voxels = Vec::with_capacity(L);
+            for places in waiting.chunks(L) {
+                voxels.clear();
+                voxels.extend(places.iter().map(|&place| self.voxels[place as usize]));
+                let fitted = self.block(&voxels, most);
+                self.keep(places, &fitted, &mut part);
             }
-            out.push(self.kernel.block(&data));
+            waiting.retain(|&place| part.state[place as usize] == State::NotConverged);
         }
-        out
+        part
     }
 }
 
@@ -198,27 +253,10 @@ pub fn fit_into<T: Real, K: Kernel<T, E, LANES>, const E: usize>(
     maps: &mut Maps<T>,
 ) {
     let tasks = voxels.par_chunks(BLOCKS_A_TASK * LANES);
-    let done: Vec<Vec<Fitted<T, LANES>>> =
-        tasks.map(|voxels| dispatch::run(level, Task { kernel, samples, voxels })).collect();
-    for (block, fitted) in voxels.chunks(LANES).zip(done.iter().flatten()) {
-        for (l, &voxel) in block.iter().enumerate() {
-            let voxel = voxel as usize;
-            let state = fitted.state[l];
-            maps.state[voxel] = state;
-            maps.iterations[voxel] = fitted.iterations[l];
-            if state != State::Fitted {
-                continue;
-            }
-            let sigma = T::of(samples.sigma.at(voxel));
-            maps.r2star[voxel] = fitted.rate.0[l];
-            maps.standard_error[voxel] = fitted.error.0[l];
-            maps.s0[voxel] = fitted.start.0[l] * sigma;
-            maps.offset[voxel] = fitted.offset.0[l] * sigma;
-            maps.fat_fraction[voxel] = fitted.fat.0[l];
-            maps.fat_error[voxel] = fitted.fat_error.0[l];
-            maps.ambiguous[voxel] = fitted.ambiguous[l];
-            maps.residual[voxel] = fitted.residual.0[l];
-        }
+    let done: Vec<Maps<T>> =
+        tasks.map(|voxels| dispatch::run(level, Task::<K, T, E, LANES> { kernel, samples, voxels })).collect();
+    for (voxels, part) in voxels.chunks(BLOCKS_A_TASK * LANES).zip(&done) {
+        maps.place(part, voxels.iter().map(|&voxel| voxel as usize));
     }
 }
 

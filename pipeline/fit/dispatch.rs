@@ -9,24 +9,16 @@ pub enum Level {
     Baseline,
     /// 256-bit registers.
     Avx2,
-    /// 512-bit registers.
-    Avx512,
 }
 
 impl Level {
     /// Every level this CPU has, narrowest first.
     pub fn available() -> Vec<Self> {
         let mut levels = vec![Self::Baseline];
-        #[cfg(any())]
+        #[cfg(target_arch = "x86_64")]
         {
             if is_x86_feature_detected!("avx2") {
                 levels.push(Self::Avx2);
-            }
-            if is_x86_feature_detected!("avx512f")
-                && is_x86_feature_detected!("avx512vl")
-                && is_x86_feature_detected!("avx512dq")
-            {
-                levels.push(Self::Avx512);
             }
         }
         levels
@@ -53,6 +45,23 @@ pub trait Work {
 
 /// Runs the work with these instructions, or with the baseline where the CPU lacks them.
 pub fn run<W: Work>(level: Level, work: W) -> W::Output {
+    #[cfg(target_arch = "x86_64")]
+    {
+        if level == Level::Avx2 && level.exists() {
+            // SAFETY: the CPU has just said that it has these instructions.
+            return unsafe { wide::avx2(work) };
+        }
+    }
     let _ = level;
     work.run()
+}
+
+#[cfg(target_arch = "x86_64")]
+mod wide {
+    use super::Work;
+
+    #[target_feature(enable = "avx2")]
+    pub fn avx2<W: Work>(work: W) -> W::Output {
+        work.run()
+    }
 }

@@ -1,16 +1,14 @@
-//! Echo times as the solver wants them: counted from the first echo, padded to a fixed number of rows.
+//! Echo times as the solver wants them: counted from the first echo, in a fixed number of rows.
 
-use super::lanes::{Lane, Real};
+use super::lanes::{Column, Lane, Real, each};
 
-/// `E` rows, of which the first are real echoes and the rest carry no weight.
+/// `E` rows, of which the first `count` are echoes.
 #[derive(Clone, Debug)]
 pub struct Echoes<T, const E: usize> {
     /// Echo time of the first echo, s.
     pub first: T,
     /// Time since the first echo, s.
     pub since: [T; E],
-    /// 1 for an echo, 0 for padding.
-    pub present: [T; E],
     /// Number of real echoes.
     pub count: usize,
     /// Spacing, where all spacings are equal to 1e-7.
@@ -21,29 +19,58 @@ impl<T: Real, const E: usize> Echoes<T, E> {
     /// From echo times in seconds, at most `E`, strictly increasing.
     pub fn new(times: &[f64]) -> Self {
         let count = times.len().min(E);
-        let (mut since, mut present) = ([T::ZERO; E], [T::ZERO; E]);
-        for (k, t) in times.iter().take(E).enumerate() {
-            since[k] = T::of(t - times[0]);
-            present[k] = T::ONE;
+        let mut since = [T::ZERO; E];
+        for (since, t) in since.iter_mut().zip(times) {
+            *since = T::of(t - times[0]);
         }
-        Self { first: T::of(times[0]), since, present, count, spacing: spacing(times).map(T::of) }
+        Self { first: T::of(times[0]), since, count, spacing: spacing(times).map(T::of) }
     }
+}
 
+/// The decay at one echo, on its way along the train.
+pub struct Running<T, const L: usize> {
+    now: Lane<T, L>,
+    ratio: Lane<T, L>,
+}
+
+impl<T: Real, const L: usize> Running<T, L> {
+    /// In one lane.
+    #[inline(always)]
+    pub fn at(&self, l: usize) -> T {
+        self.now[l]
+    }
+}
+
+impl<T: Real, const E: usize> Echoes<T, E> {
     /// exp(−rate·(t − t₁)) at every echo. With equal spacing by repeated multiplication, else one exponential each.
     #[inline(always)]
-    pub fn decay<const L: usize>(&self, rate: Lane<T, L>) -> [Lane<T, L>; E] {
-        let mut out = [Lane::splat(T::ONE); E];
-        if let Some(spacing) = self.spacing {
-            let ratio = rate.times(-spacing).exp();
-            for e in 1..E {
-                out[e] = out[e - 1] * ratio;
-            }
-        } else {
-            for e in 1..E {
-                out[e] = rate.times(-self.since[e]).exp();
-            }
+    pub fn decay<const L: usize>(&self, rate: &Lane<T, L>, out: &mut Column<T, E, L>) {
+        let mut running = self.start(rate);
+        for e in 0..self.count {
+            out[e] = running.now;
+            self.advance(rate, &mut running, e);
         }
-        out
+    }
+
+    /// The decay at the first echo, which is 1.
+    #[inline(always)]
+    pub fn start<const L: usize>(&self, rate: &Lane<T, L>) -> Running<T, L> {
+        let mut ratio = [T::ONE; L];
+        if let Some(spacing) = self.spacing {
+            each!(l in L, ratio[l] = (-(rate[l] * spacing)).exp());
+        }
+        Running { now: [T::ONE; L], ratio }
+    }
+
+    /// From echo `e` to the next.
+    #[inline(always)]
+    pub fn advance<const L: usize>(&self, rate: &Lane<T, L>, running: &mut Running<T, L>, e: usize) {
+        if self.spacing.is_some() {
+            each!(l in L, running.now[l] = running.now[l] * running.ratio[l]);
+        } else if e + 1 < self.count {
+            let since = self.since[e + 1];
+            each!(l in L, running.now[l] = (-(rate[l] * since)).exp());
+        }
     }
 }
 

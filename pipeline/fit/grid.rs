@@ -1,56 +1,80 @@
 //! A coarse look before the iteration: rates on a grid, their normalised curves shared by every voxel.
 
-use super::echoes::{Echoes, rate_limits};
-use super::lanes::{Lane, Real};
+use super::echoes::rate_limits;
+use super::lanes::{Column, Lane, Real, each};
 
 /// Rates tried for every voxel.
-pub const RATES: usize = 18;
+const RATES: usize = 16;
+/// Rows multiplied at a time.
+const STRIDE: usize = 4;
 
 /// Unit-length decay curves on a grid of rates.
 #[derive(Clone, Debug)]
 pub struct Grid<T, const E: usize> {
     rates: [T; RATES],
     curves: [[T; E]; RATES],
-    lengths: [T; RATES],
+    inverse_lengths: [T; RATES],
+    count: usize,
+}
+
+/// Where to start, and how much of the data it explains.
+pub struct Start<T, const L: usize> {
+    /// Rate, 1/s.
+    pub rate: Lane<T, L>,
+    /// Amplitude at the first echo.
+    pub amplitude: Lane<T, L>,
+    /// Projection of the data on the curve.
+    pub explained: Lane<T, L>,
 }
 
 impl<T: Real, const E: usize> Grid<T, E> {
-    /// From zero up to the highest rate the echoes can tell, closer where slow.
-    pub fn new(times: &[f64], echoes: &Echoes<T, E>) -> Self {
+    /// From zero up to near the highest rate the echoes can tell, closer where slow; each echo of the decay times
+    /// `shape` of it.
+    pub fn new(times: &[f64], shape: impl Fn(usize) -> f64) -> Self {
         let highest = 0.8 * rate_limits(times)[1];
-        let mut grid = Self { rates: [T::ZERO; RATES], curves: [[T::ZERO; E]; RATES], lengths: [T::ZERO; RATES] };
+        let zero = [T::ZERO; RATES];
+        let mut grid = Self { rates: zero, curves: [[T::ZERO; E]; RATES], inverse_lengths: zero, count: times.len() };
         for k in 0..RATES {
             let share = k as f64 / (RATES - 1) as f64;
             let rate = highest * share * share * share.sqrt();
-            let mut length = 0.0;
-            for (e, t) in times.iter().take(E).enumerate() {
-                let value = libm::exp(-rate * (t - times[0])) * echoes.present[e].double();
-                grid.curves[k][e] = T::of(value);
-                length += value * value;
-            }
-            for value in &mut grid.curves[k] {
-                *value = T::of(value.double() / length.sqrt());
+            let curve: Vec<f64> =
+                times.iter().enumerate().map(|(e, t)| shape(e) * libm::exp(-rate * (t - times[0]))).collect();
+            let length = curve.iter().map(|x| x * x).sum::<f64>().sqrt().max(f64::MIN_POSITIVE);
+            for (out, value) in grid.curves[k].iter_mut().zip(curve) {
+                *out = T::of(value / length);
             }
             grid.rates[k] = T::of(rate);
-            grid.lengths[k] = T::of(length.sqrt());
+            grid.inverse_lengths[k] = T::of(1.0 / length);
         }
         grid
     }
 
-    /// The rate whose curve explains most of the data, and the amplitude at the first echo that goes with it.
+    /// The rate whose curve explains most of the data. Rows beyond the last echo must be zero.
     #[inline(always)]
-    pub fn best<const L: usize>(&self, data: &[Lane<T, L>; E]) -> (Lane<T, L>, Lane<T, L>) {
-        let (mut rate, mut amplitude, mut explained) = (Lane::ZERO, Lane::ZERO, Lane::ZERO);
+    pub fn best<const L: usize>(&self, data: &Column<T, E, L>) -> Start<T, L> {
+        let zero = [T::ZERO; L];
+        let mut best = Start { rate: zero, amplitude: zero, explained: zero };
         for k in 0..RATES {
-            let mut share = Lane::ZERO;
-            for e in 0..E {
-                share += data[e].times(self.curves[k][e]);
+            let curve = &self.curves[k];
+            let mut share = zero;
+            let mut e = 0;
+            while e < self.count && e + STRIDE <= E {
+                each!(l in L, {
+                    share[l] += data[e][l] * curve[e]
+                        + data[e + 1][l] * curve[e + 1]
+                        + data[e + 2][l] * curve[e + 2]
+                        + data[e + 3][l] * curve[e + 3];
+                });
+                e += STRIDE;
             }
-            let better = share.compare(explained, |s, x| s > x);
-            explained = share.or(&better, explained);
-            rate = Lane::splat(self.rates[k]).or(&better, rate);
-            amplitude = (share / Lane::splat(self.lengths[k])).or(&better, amplitude);
+            let (rate, inverse) = (self.rates[k], self.inverse_lengths[k]);
+            each!(l in L, {
+                let better = share[l] > best.explained[l];
+                best.explained[l] = if better { share[l] } else { best.explained[l] };
+                best.rate[l] = if better { rate } else { best.rate[l] };
+                best.amplitude[l] = if better { share[l] * inverse } else { best.amplitude[l] };
+            });
         }
-        (rate, amplitude)
+        best
     }
 }

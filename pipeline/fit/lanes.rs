@@ -1,5 +1,5 @@
-//! Numbers in lanes: `L` voxels advance together, one in each lane, so that the compiler can use vector
-//! registers. Only plain arithmetic, comparisons, square roots and bit patterns: every CPU gives the same bits.
+//! Numbers in lanes: `L` voxels advance together, one in each lane, in loops over lanes that the compiler turns into
+//! vector instructions. Only plain arithmetic, comparisons, square roots and bit patterns: every CPU gives the same bits.
 
 use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub, SubAssign};
 
@@ -12,6 +12,8 @@ pub trait Real:
     + Mul<Output = Self>
     + Div<Output = Self>
     + Neg<Output = Self>
+    + AddAssign
+    + SubAssign
     + Send
     + Sync
     + std::fmt::Debug
@@ -125,103 +127,27 @@ real!(f64, u64, tolerance: 1e-11, slack: 1e-13, terms: 30, limit: 708.0, magic: 
       ln2: 0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10, degree: 13, mantissa: 52);
 
 /// One number for each of `L` voxels.
-#[derive(Clone, Copy, Debug)]
-pub struct Lane<T, const L: usize>(pub [T; L]);
+pub type Lane<T, const L: usize> = [T; L];
 
-/// One yes or no for each of `L` voxels.
-pub type Flags<const L: usize> = [bool; L];
+/// One number for each row and voxel.
+pub type Column<T, const E: usize, const L: usize> = [[T; L]; E];
 
-impl<T: Real, const L: usize> Lane<T, L> {
-    /// 0 everywhere.
-    pub const ZERO: Self = Self([T::ZERO; L]);
-
-    /// The same everywhere.
-    #[inline(always)]
-    pub fn splat(value: T) -> Self {
-        Self([value; L])
-    }
-    /// This function of each.
-    #[inline(always)]
-    pub fn map(mut self, f: impl Fn(T) -> T) -> Self {
-        for x in &mut self.0 {
-            *x = f(*x);
-        }
-        self
-    }
-    /// This function of each pair.
-    #[inline(always)]
-    pub fn zip(mut self, other: Self, f: impl Fn(T, T) -> T) -> Self {
-        for l in 0..L {
-            self.0[l] = f(self.0[l], other.0[l]);
-        }
-        self
-    }
-    /// Times one number.
-    #[inline(always)]
-    pub fn times(self, factor: T) -> Self {
-        self.map(|x| x * factor)
-    }
-    /// Square root of each.
-    #[inline(always)]
-    pub fn sqrt(self) -> Self {
-        self.map(T::sqrt)
-    }
-    /// e to the power of each.
-    #[inline(always)]
-    pub fn exp(self) -> Self {
-        self.map(T::exp)
-    }
-    /// Each held between two limits.
-    #[inline(always)]
-    pub fn between(self, low: T, high: T) -> Self {
-        self.map(|x| x.at_least(low).at_most(high))
-    }
-    /// This where the flag is set, the other elsewhere.
-    #[inline(always)]
-    pub fn or(mut self, flags: &Flags<L>, other: Self) -> Self {
-        for l in 0..L {
-            self.0[l] = if flags[l] { self.0[l] } else { other.0[l] };
-        }
-        self
-    }
-    /// Where this comparison of the two holds.
-    #[inline(always)]
-    pub fn compare(self, other: Self, f: impl Fn(T, T) -> bool) -> Flags<L> {
-        let mut flags = [false; L];
-        for l in 0..L {
-            flags[l] = f(self.0[l], other.0[l]);
-        }
-        flags
-    }
-}
-
-macro_rules! operator {
-    ($name:ident, $method:ident, $symbol:tt) => {
-        impl<T: Real, const L: usize> $name for Lane<T, L> {
-            type Output = Self;
-            #[inline(always)]
-            fn $method(self, other: Self) -> Self {
-                self.zip(other, |a, b| a $symbol b)
-            }
+/// `each!(l in L, …)` does this for every lane. The count is hidden from the compiler, which would otherwise unroll the
+/// loop before it thinks of vector registers; the limit lets it drop the bounds checks. A macro because a closure might
+/// stay a function of its own, compiled for the narrowest registers.
+macro_rules! each {
+    ($lane:ident in $lanes:ident, $body:expr) => {
+        for $lane in 0..std::hint::black_box($lanes).min($lanes) {
+            $body;
         }
     };
 }
-operator!(Add, add, +);
-operator!(Sub, sub, -);
-operator!(Mul, mul, *);
-operator!(Div, div, /);
+pub(super) use each;
 
-impl<T: Real, const L: usize> AddAssign for Lane<T, L> {
-    #[inline(always)]
-    fn add_assign(&mut self, other: Self) {
-        *self = *self + other;
-    }
-}
-impl<T: Real, const L: usize> SubAssign for Lane<T, L> {
-    #[inline(always)]
-    fn sub_assign(&mut self, other: Self) {
-        *self = *self - other;
-    }
+/// One of two numbers.
+#[inline(always)]
+pub fn pick<T: Real>(first: bool, yes: T, no: T) -> T {
+    if first { yes } else { no }
 }
 
 #[cfg(test)]

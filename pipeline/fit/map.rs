@@ -3,6 +3,8 @@
 use super::Sigma;
 use super::batch::Maps;
 use super::choose::Choice;
+use super::complex::fit_complex;
+use super::fat;
 use super::model::{Model, ModelSettings, fit};
 use super::noise::Noise;
 use super::survey::Survey;
@@ -67,8 +69,9 @@ pub fn map(
 ) -> Result<FittedMap, Box<(CheckedAcquisition, Finding)>> {
     let acquisition = checked.acquisition();
     let voxels = around.map_or_else(|| survey.decaying(), neighbourhood);
-    let maps = match fit_voxels(acquisition, &noise, &choice, &voxels) {
-        Ok(maps) => maps,
+    let fitted = fit_voxels(acquisition, &noise, &choice, &voxels);
+    let (part, more) = match fitted {
+        Ok(found) => found,
         Err(reason) => {
             let finding = Finding::new(
                 Stage::Fit,
@@ -81,25 +84,40 @@ pub fn map(
             return Err(Box::new((checked, finding)));
         }
     };
-    let findings = noise.findings.clone();
+    let mut maps = Maps::untried(acquisition.grid().voxels());
+    maps.place(&part, voxels.iter().copied());
+    let mut findings = noise.findings.clone();
+    findings.extend(more);
+    let region: Vec<usize> = around.map_or_else(|| voxels.clone(), |mask| mask.indices().collect());
+    if let Some(finding) = fat::withhold(&mut maps, &region, choice.kind) {
+        findings.push(finding);
+    }
     Ok(FittedMap { checked, noise, survey, choice, maps, findings })
 }
 
-fn fit_voxels(acquisition: &Acquisition, noise: &Noise, choice: &Choice, voxels: &[usize]) -> Result<Maps, String> {
+/// Maps of the listed voxels, and what was noticed.
+fn fit_voxels(
+    acquisition: &Acquisition,
+    noise: &Noise,
+    choice: &Choice,
+    voxels: &[usize],
+) -> Result<(Maps, Option<Finding>), String> {
     let times = acquisition.echo_seconds();
     let field_strength = acquisition.header().scanner.field_strength.map(|t| t.0);
-    if choice.kind == ModelKind::Complex && acquisition.complex().is_none() {
-        return Err("there are no phase or real and imaginary images".to_owned());
-    }
-    let settings = ModelSettings { field_strength };
+    let settings = ModelSettings { field_strength, ..ModelSettings::default() };
     let model = Model::new(choice.kind, &times, &settings).map_err(|error| error.to_string())?;
+    if choice.kind == ModelKind::Complex {
+        let images = acquisition.complex().ok_or("there are no phase or real and imaginary images")?;
+        let grid = acquisition.grid();
+        let shape = [grid.slices(), grid.rows(), grid.columns()];
+        let (real, imaginary) = (images.real.view(), images.imaginary.view());
+        let (maps, swaps) = fit_complex(&model, real, imaginary, noise.level(), shape, voxels);
+        return Ok((maps, fat::swaps(&swaps)));
+    }
     let samples = acquisition.magnitude().select(Axis(1), voxels);
     let local: Option<Vec<f32>> = noise.local.as_ref().map(|map| voxels.iter().map(|&v| map[v]).collect());
     let sigma = local.as_deref().map_or(Sigma::Uniform(noise.sigma), Sigma::PerVoxel);
-    let part = fit(&model, samples.view(), sigma, noise.coil_elements);
-    let mut maps = Maps::untried(acquisition.grid().voxels());
-    maps.place(&part, voxels);
-    Ok(maps)
+    Ok((fit(&model, samples.view(), sigma, noise.coil_elements), None))
 }
 
 /// Voxels of the region and within the margin of it in its plane, ascending.

@@ -15,8 +15,11 @@
 
 mod batch;
 mod choose;
+mod complex;
 mod dispatch;
 mod echoes;
+mod fat;
+mod field;
 mod floor;
 mod grid;
 mod lanes;
@@ -27,14 +30,17 @@ mod moments;
 mod noise;
 mod projection;
 mod solver;
+mod spectrum;
 mod survey;
 
 pub use batch::{Maps, Sigma, State};
 pub use choose::{Choice, choose};
+pub use complex::fit_complex;
 pub use dispatch::Level;
 pub use lanes::Real;
 pub use map::{FittedMap, map};
-pub use model::{MOST_ECHOES, Model, ModelError, ModelSettings, fit, fit_at};
+pub use model::{MOST_ECHOES, Model, ModelError, ModelSettings, fit, fit_at, fit_double_at};
 pub use moments::{central_mean, mean_signal, moments, variance};
+pub use spectrum::FatSpectrum;
 pub use noise::{Noise, NoiseMethod, estimate_noise};
 pub use survey::{Survey, survey};

@@ -3,8 +3,9 @@
 use super::batch::{Kernel, LANES, Maps, Samples, Sigma, fit_into, with_signal};
 use super::dispatch::Level;
 use super::lanes::Real;
-use super::models::{Common, Monoexponential, NoiseCorrected, Truncated, WithOffset};
+use super::models::{Common, Decay, FatCorrected, NoiseCorrected, WithOffset};
 use super::moments::moments;
+use super::spectrum::FatSpectrum;
 use crate::study::ModelKind;
 use ndarray::{ArrayView2, CowArray};
 
@@ -13,6 +14,8 @@ use ndarray::{ArrayView2, CowArray};
 pub struct ModelSettings {
     /// Field strength in tesla, which sets the frequencies of fat.
     pub field_strength: Option<f64>,
+    /// The fat spectrum.
+    pub spectrum: FatSpectrum,
 }
 
 /// Why a model cannot be built.
@@ -44,6 +47,8 @@ pub enum ModelError {
 
 /// Most echoes the engine holds.
 pub const MOST_ECHOES: usize = 64;
+/// The engine is compiled for trains of up to this many echoes and for trains of up to the most.
+const FEW_ECHOES: usize = 16;
 
 /// Fewest echoes that determine a model's unknowns.
 pub fn fewest_echoes(kind: ModelKind) -> usize {
@@ -99,13 +104,12 @@ impl Model {
 /// Fits a model to magnitude samples, echo × voxel, with the noise level of one real channel and the effective number
 /// of coil elements (1 for one coil or a combined image that behaves like one).
 ///
-/// Samples must be finite. The result is the same to the bit on every CPU and at any number of threads. `T` is
-/// `f32`, or `f64` for digit checks.
+/// Samples must be finite. The result is the same to the bit on every CPU and at any number of threads.
 ///
 /// # Panics
 /// Where the samples do not have one row for each echo time of the model, or a per-voxel noise level is not one for
 /// each voxel.
-pub fn fit<T: Real>(model: &Model, samples: ArrayView2<'_, T>, sigma: Sigma<'_>, coil_elements: f64) -> Maps<T> {
+pub fn fit(model: &Model, samples: ArrayView2<'_, f32>, sigma: Sigma<'_>, coil_elements: f64) -> Maps {
     fit_at(Level::best(), model, samples, sigma, coil_elements)
 }
 
@@ -113,12 +117,41 @@ pub fn fit<T: Real>(model: &Model, samples: ArrayView2<'_, T>, sigma: Sigma<'_>,
 ///
 /// # Panics
 /// As [`fit`].
-pub fn fit_at<T: Real>(
+pub fn fit_at(
+    level: Level,
+    model: &Model,
+    samples: ArrayView2<'_, f32>,
+    sigma: Sigma<'_>,
+    coil_elements: f64,
+) -> Maps {
+    let run = |job: &Job<'_, f32>, maps: &mut Maps| match model.times.len() {
+        0..=FEW_ECHOES => job.run::<FEW_ECHOES>(maps),
+        _ => job.run::<MOST_ECHOES>(maps),
+    };
+    fit_with(level, model, samples, sigma, coil_elements, run)
+}
+
+/// [`fit_at`] in double precision, for digit checks.
+///
+/// # Panics
+/// As [`fit`].
+pub fn fit_double_at(
+    level: Level,
+    model: &Model,
+    samples: ArrayView2<'_, f64>,
+    sigma: Sigma<'_>,
+    coil_elements: f64,
+) -> Maps<f64> {
+    fit_with(level, model, samples, sigma, coil_elements, |job, maps| job.run::<MOST_ECHOES>(maps))
+}
+
+fn fit_with<T: Real>(
     level: Level,
     model: &Model,
     samples: ArrayView2<'_, T>,
     sigma: Sigma<'_>,
     coil_elements: f64,
+    run: impl Fn(&Job<'_, T>, &mut Maps<T>),
 ) -> Maps<T> {
     assert_eq!(samples.nrows(), model.times.len(), "one row of samples for each echo time");
     if let Sigma::PerVoxel(map) = sigma {
@@ -130,11 +163,7 @@ pub fn fit_at<T: Real>(
     let whole = CowArray::from(samples);
     let whole = whole.as_standard_layout();
     let rows: Vec<&[T]> = whole.rows().into_iter().map(|row| row.to_slice().unwrap_or_default()).collect();
-    let job = Job { level, model, coil_elements, samples: Samples { rows: &rows, sigma }, voxels: &voxels };
-    match model.times.len() {
-        0..=12 => job.run::<12>(&mut maps),
-        _ => job.run::<MOST_ECHOES>(&mut maps),
-    }
+    run(&Job { level, model, coil_elements, samples: Samples { rows: &rows, sigma }, voxels: &voxels }, &mut maps);
     maps
 }
 
@@ -151,11 +180,15 @@ impl<T: Real> Job<'_, T> {
     fn run<const E: usize>(&self, maps: &mut Maps<T>) {
         let common = Common::<T, E>::new(&self.model.times, self.coil_elements);
         match self.model.kind {
-            ModelKind::Monoexponential => self.with::<_, E>(&Monoexponential(common), maps),
+            ModelKind::Monoexponential => self.with::<_, E>(&Decay::whole(common), maps),
             ModelKind::MonoexponentialWithOffset => self.with::<_, E>(&WithOffset(common), maps),
-            ModelKind::Truncated => self.with::<_, E>(&Truncated::new(common, self.coil_elements), maps),
-            ModelKind::NoiseCorrected | ModelKind::FatCorrected | ModelKind::Complex => {
-                self.with::<_, E>(&NoiseCorrected(common), maps);
+            ModelKind::Truncated => self.with::<_, E>(&Decay::truncated(common, self.coil_elements), maps),
+            ModelKind::NoiseCorrected => self.with::<_, E>(&NoiseCorrected(common), maps),
+            // `Model::new` refuses a fat model without a field strength; complex samples never come here.
+            ModelKind::FatCorrected | ModelKind::Complex => {
+                let ModelSettings { field_strength, spectrum } = self.model.settings;
+                let field = field_strength.unwrap_or(f64::NAN);
+                self.with::<_, E>(&FatCorrected::new(common, &self.model.times, spectrum, field), maps);
             }
         }
     }

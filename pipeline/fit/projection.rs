@@ -3,27 +3,29 @@
 //! Anal 1973, doi:10.1137/0710036, with the simplified Jacobian of Kaufman, BIT 1975, doi:10.1007/BF01932995).
 
 use super::floor::NoiseFloor;
-use super::lanes::{Lane, Real};
-use super::solver::{Problem, Rows};
+use super::lanes::{Column, Lane, Real, each, pick};
+use super::solver::{Normal, Problem, Sink, Spread};
 
 /// Curves and their derivatives: `K` columns of `E` rows for `P` nonlinear unknowns.
 pub struct Curves<T, const P: usize, const K: usize, const E: usize, const L: usize> {
     /// One curve for each linear unknown.
-    pub columns: [[Lane<T, L>; E]; K],
+    pub columns: [Column<T, E, L>; K],
     /// Derivative of each curve by each nonlinear unknown.
-    pub slopes: [[[Lane<T, L>; E]; K]; P],
+    pub slopes: [[Column<T, E, L>; K]; P],
 }
 
 impl<T: Real, const P: usize, const K: usize, const E: usize, const L: usize> Curves<T, P, K, E, L> {
     #[inline(always)]
     fn new() -> Self {
-        Self { columns: [[Lane::ZERO; E]; K], slopes: [[[Lane::ZERO; E]; K]; P] }
+        Self { columns: [[[T::ZERO; L]; E]; K], slopes: [[[[T::ZERO; L]; E]; K]; P] }
     }
 }
 
 /// A separable model.
 pub trait Basis<T: Real, const P: usize, const K: usize, const E: usize, const L: usize> {
-    /// Curves and slopes at these nonlinear unknowns; rows without weight must be zero in both.
+    /// Rows that count.
+    fn count(&self) -> usize;
+    /// Curves and slopes at these nonlinear unknowns.
     fn fill(&self, at: &[Lane<T, L>; P], curves: &mut Curves<T, P, K, E, L>);
     /// Lower and upper limit of each nonlinear unknown.
     fn limits(&self) -> [[T; 2]; P];
@@ -32,136 +34,173 @@ pub trait Basis<T: Real, const P: usize, const K: usize, const E: usize, const L
 }
 
 /// A separable model with its data: the reduced problem in the nonlinear unknowns alone.
-pub struct Projected<'a, T, B, const K: usize, const E: usize, const L: usize> {
-    /// The model.
-    pub basis: &'a B,
-    /// The data over σ, zero in rows without weight.
-    pub data: &'a [Lane<T, L>; E],
-    /// Noise floor, for the variance of each sample; none for samples of equal variance 1.
-    pub floor: Option<&'a NoiseFloor<T>>,
+pub struct Projected<'a, T, B, const P: usize, const K: usize, const E: usize, const L: usize> {
+    basis: &'a B,
+    data: &'a Column<T, E, L>,
+    floor: Option<&'a NoiseFloor<T>>,
+    curves: Curves<T, P, K, E, L>,
+    base: Base<T, K, E, L>,
+    residual: Column<T, E, L>,
+    /// Slopes of the reduced problem.
+    slope: [Column<T, E, L>; P],
+    /// The linear unknowns at the point looked at last.
+    pub linear: [Lane<T, L>; K],
+}
+
+impl<'a, T: Real, B, const P: usize, const K: usize, const E: usize, const L: usize> Projected<'a, T, B, P, K, E, L> {
+    /// The model and its data over σ; the noise floor gives the variance of each sample, which is 1 without.
+    #[inline(always)]
+    pub fn new(basis: &'a B, data: &'a Column<T, E, L>, floor: Option<&'a NoiseFloor<T>>) -> Self {
+        let base = Base { columns: [[[T::ZERO; L]; E]; K], upper: [[[T::ZERO; L]; K]; K], inverse: [[T::ZERO; L]; K] };
+        let blank = [[T::ZERO; L]; E];
+        let linear = [[T::ZERO; L]; K];
+        Self { basis, data, floor, curves: Curves::new(), base, residual: blank, slope: [blank; P], linear }
+    }
 }
 
 /// An orthonormal base of the columns, with what was taken out to make it.
 struct Base<T, const K: usize, const E: usize, const L: usize> {
-    columns: [[Lane<T, L>; E]; K],
+    columns: [Column<T, E, L>; K],
     upper: [[Lane<T, L>; K]; K],
     inverse: [Lane<T, L>; K],
 }
 
 #[inline(always)]
-fn inner<T: Real, const E: usize, const L: usize>(a: &[Lane<T, L>; E], b: &[Lane<T, L>; E]) -> Lane<T, L> {
-    let mut sum = Lane::ZERO;
-    for e in 0..E {
-        sum += a[e] * b[e];
+fn inner<T: Real, const E: usize, const L: usize>(
+    a: &Column<T, E, L>,
+    b: &Column<T, E, L>,
+    count: usize,
+) -> Lane<T, L> {
+    let mut sum = [T::ZERO; L];
+    for e in 0..count {
+        each!(l in L, sum[l] += a[e][l] * b[e][l]);
     }
     sum
 }
 
 #[inline(always)]
 fn remove<T: Real, const E: usize, const L: usize>(
-    from: &mut [Lane<T, L>; E],
-    share: Lane<T, L>,
-    of: &[Lane<T, L>; E],
+    from: &mut Column<T, E, L>,
+    share: &Lane<T, L>,
+    of: &Column<T, E, L>,
+    count: usize,
 ) {
-    for e in 0..E {
-        from[e] -= share * of[e];
+    for e in 0..count {
+        each!(l in L, from[e][l] -= share[l] * of[e][l]);
     }
 }
 
 impl<T: Real, const K: usize, const E: usize, const L: usize> Base<T, K, E, L> {
     /// Modified Gram-Schmidt; a column that adds nothing is dropped.
     #[inline(always)]
-    fn new(columns: &[[Lane<T, L>; E]; K]) -> Self {
-        let mut base = Self { columns: *columns, upper: [[Lane::ZERO; K]; K], inverse: [Lane::ZERO; K] };
+    fn fill(&mut self, columns: &[Column<T, E, L>; K], count: usize) {
         for k in 0..K {
-            let whole = inner(&columns[k], &columns[k]);
-            let left = inner(&base.columns[k], &base.columns[k]);
-            let held = left.compare(whole, |l, w| l > w * T::SLACK * T::SLACK && l > T::ZERO);
-            base.inverse[k] = (Lane::splat(T::ONE) / left.sqrt()).or(&held, Lane::ZERO);
-            for e in 0..E {
-                base.columns[k][e] = base.columns[k][e] * base.inverse[k];
+            let (before, after) = self.columns.split_at_mut(k);
+            let column = &mut after[0];
+            let mut whole = [T::ZERO; L];
+            for e in 0..count {
+                each!(l in L, {
+                    let value = columns[k][e][l];
+                    column[e][l] = value;
+                    whole[l] += value * value;
+                });
             }
-            let pivot = base.columns[k];
-            for j in k + 1..K {
-                let share = inner(&pivot, &base.columns[j]);
-                base.upper[k][j] = share;
-                remove(&mut base.columns[j], share, &pivot);
+            for j in 0..k {
+                self.upper[j][k] = inner(&before[j], column, count);
+                remove(column, &self.upper[j][k], &before[j], count);
+            }
+            let left = if k == 0 { whole } else { inner(column, column, count) };
+            each!(l in L, {
+                let held = left[l] > whole[l] * T::SLACK * T::SLACK;
+                self.inverse[k][l] = pick(held, T::ONE / left[l].sqrt(), T::ZERO);
+            });
+            for e in 0..count {
+                each!(l in L, column[e][l] = column[e][l] * self.inverse[k][l]);
             }
         }
-        base
     }
 
-    /// The linear unknowns and what of the data no combination explains.
+    /// The linear unknowns; leaves in `data` what no combination explains.
     #[inline(always)]
-    fn project(&self, data: &[Lane<T, L>; E]) -> ([Lane<T, L>; K], [Lane<T, L>; E]) {
-        let mut rest = *data;
-        let mut linear = [Lane::ZERO; K];
+    fn project(&self, data: &mut Column<T, E, L>, linear: &mut [Lane<T, L>; K], count: usize) {
         for k in 0..K {
-            linear[k] = inner(&self.columns[k], &rest);
-            remove(&mut rest, linear[k], &self.columns[k]);
+            linear[k] = inner(&self.columns[k], data, count);
+            remove(data, &linear[k], &self.columns[k], count);
         }
-        for k in (0..K).rev() {
-            for j in k + 1..K {
-                linear[k] = linear[k] - self.upper[k][j] * linear[j];
+        each!(l in L, {
+            for k in (0..K).rev() {
+                for j in k + 1..K {
+                    linear[k][l] = linear[k][l] - self.upper[k][j][l] * linear[j][l];
+                }
+                linear[k][l] = linear[k][l] * self.inverse[k][l];
             }
-            linear[k] = linear[k] * self.inverse[k];
-        }
-        (linear, rest)
+        });
     }
 }
 
-impl<T: Real, B, const K: usize, const E: usize, const L: usize> Projected<'_, T, B, K, E, L> {
-    /// The linear unknowns that go with these nonlinear ones.
-    #[inline(always)]
-    pub fn linear<const P: usize>(&self, at: &[Lane<T, L>; P]) -> [Lane<T, L>; K]
-    where
-        B: Basis<T, P, K, E, L>,
-    {
-        let mut curves = Curves::new();
-        self.basis.fill(at, &mut curves);
-        Base::new(&curves.columns).project(self.data).0
-    }
-}
-
-impl<T: Real, B: Basis<T, P, K, E, L>, const P: usize, const K: usize, const E: usize, const L: usize>
-    Problem<T, P, E, L> for Projected<'_, T, B, K, E, L>
+impl<T: Real, B: Basis<T, P, K, E, L>, const P: usize, const K: usize, const E: usize, const L: usize> Problem<T, P, L>
+    for Projected<'_, T, B, P, K, E, L>
 {
     #[inline(always)]
-    fn rows(&self, at: &[Lane<T, L>; P], rows: &mut Rows<T, P, E, L>) {
-        let mut curves = Curves::new();
-        self.basis.fill(at, &mut curves);
-        let base = Base::new(&curves.columns);
-        let (linear, rest) = base.project(self.data);
-        for e in 0..E {
-            rows.model[e] = self.data[e] - rest[e];
+    fn normal(&mut self, at: &[Lane<T, L>; P], sums: &mut Normal<T, P, L>) {
+        let count = self.basis.count();
+        self.basis.fill(at, &mut self.curves);
+        self.base.fill(&self.curves.columns, count);
+        for e in 0..count {
+            self.residual[e] = self.data[e];
         }
-        rows.residual = rest;
+        self.base.project(&mut self.residual, &mut self.linear, count);
         for p in 0..P {
-            let mut slope = [Lane::ZERO; E];
+            for e in 0..count {
+                each!(l in L, {
+                    let mut sum = T::ZERO;
+                    for k in 0..K {
+                        sum += self.linear[k][l] * self.curves.slopes[p][k][e][l];
+                    }
+                    self.slope[p][e][l] = sum;
+                });
+            }
             for k in 0..K {
-                for e in 0..E {
-                    slope[e] += linear[k] * curves.slopes[p][k][e];
+                let share = inner(&self.base.columns[k], &self.slope[p], count);
+                remove(&mut self.slope[p], &share, &self.base.columns[k], count);
+            }
+        }
+        for e in 0..count {
+            each!(l in L, {
+                let mut slope = [T::ZERO; P];
+                for p in 0..P {
+                    slope[p] = self.slope[p][e][l];
                 }
-            }
-            for k in 0..K {
-                let share = inner(&base.columns[k], &slope);
-                remove(&mut slope, share, &base.columns[k]);
-            }
-            rows.slope[p] = slope;
+                sums.take(l, self.residual[e][l], slope, T::ONE);
+            });
         }
     }
 
     #[inline(always)]
-    fn variance(&self, _: &[Lane<T, L>; P], rows: &Rows<T, P, E, L>) -> [Lane<T, L>; E] {
-        let mut out = [Lane::splat(T::ONE); E];
-        if let Some(floor) = self.floor {
-            for e in 0..E {
-                out[e] = floor.at(rows.model[e]).variance;
-            }
+    fn spread(&mut self, at: &[Lane<T, L>; P], sums: &mut Spread<T, P, L>) {
+        // The last point looked at may have been a step that was not taken.
+        self.normal(at, &mut Normal::new());
+        for e in 0..self.basis.count() {
+            each!(l in L, {
+                let variance = match self.floor {
+                    Some(floor) => floor.at(self.data[e][l] - self.residual[e][l]).variance,
+                    None => T::ONE,
+                };
+                let mut slope = [T::ZERO; P];
+                for p in 0..P {
+                    slope[p] = self.slope[p][e][l];
+                }
+                sums.take(l, T::ZERO, slope, variance);
+            });
         }
-        out
     }
 
+    #[inline(always)]
+    fn rounding(&self) -> Lane<T, L> {
+        let mut sum = inner(self.data, self.data, self.basis.count());
+        each!(l in L, sum[l] = sum[l] * T::SLACK * T::SLACK);
+        sum
+    }
     #[inline(always)]
     fn limits(&self) -> [[T; 2]; P] {
         self.basis.limits()
@@ -169,9 +208,5 @@ impl<T: Real, B: Basis<T, P, K, E, L>, const P: usize, const K: usize, const E: 
     #[inline(always)]
     fn sizes(&self) -> [T; P] {
         self.basis.sizes()
-    }
-    #[inline(always)]
-    fn energy(&self) -> Lane<T, L> {
-        inner(self.data, self.data)
     }
 }

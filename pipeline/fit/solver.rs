@@ -1,39 +1,20 @@
 //! Damped Gauss-Newton in lanes: each lane keeps its own damping and stops by itself, so that a voxel's result
 //! does not depend on which voxels share its block.
 
-use super::lanes::{Flags, Lane, Real};
+use super::lanes::{Lane, Real, each, pick};
 
-/// Residuals (data minus model), their model's derivatives, and the variance of each sample, at one point.
-/// `E` rows, `P` parameters.
-pub struct Rows<T, const P: usize, const E: usize, const L: usize> {
-    /// Data minus model.
-    pub residual: [Lane<T, L>; E],
-    /// Derivative of the model by each parameter.
-    pub slope: [[Lane<T, L>; E]; P],
-    /// Expected signal.
-    pub model: [Lane<T, L>; E],
-}
-
-impl<T: Real, const P: usize, const E: usize, const L: usize> Rows<T, P, E, L> {
-    /// All zero.
-    #[inline(always)]
-    pub fn new() -> Self {
-        Self { residual: [Lane::ZERO; E], slope: [[Lane::ZERO; E]; P], model: [Lane::ZERO; E] }
-    }
-}
-
-/// A least-squares problem in lanes.
-pub trait Problem<T: Real, const P: usize, const E: usize, const L: usize> {
-    /// Residuals and slopes at these parameters.
-    fn rows(&self, at: &[Lane<T, L>; P], rows: &mut Rows<T, P, E, L>);
-    /// Variance of each sample at the point `rows` was filled for.
-    fn variance(&self, at: &[Lane<T, L>; P], rows: &Rows<T, P, E, L>) -> [Lane<T, L>; E];
+/// A least-squares problem in lanes, with `P` parameters.
+pub trait Problem<T: Real, const P: usize, const L: usize> {
+    /// Sums over the samples at these parameters.
+    fn normal(&mut self, at: &[Lane<T, L>; P], sums: &mut Normal<T, P, L>);
+    /// Adds up slope × slope × variance of the sample; the lower triangle.
+    fn spread(&mut self, at: &[Lane<T, L>; P], sums: &mut Spread<T, P, L>);
+    /// Rounding error of the cost.
+    fn rounding(&self) -> Lane<T, L>;
     /// Lower and upper limit of each parameter.
     fn limits(&self) -> [[T; 2]; P];
     /// A size below which each parameter is as good as zero.
     fn sizes(&self) -> [T; P];
-    /// Sum of squares of the data, which sets the rounding level.
-    fn energy(&self) -> Lane<T, L>;
 }
 
 /// Where an iteration ended.
@@ -42,186 +23,207 @@ pub struct Solution<T, const P: usize, const L: usize> {
     pub at: [Lane<T, L>; P],
     /// Sum of squared residuals.
     pub cost: Lane<T, L>,
-    /// Covariance of the parameters from the known variance of the samples.
-    pub covariance: [[Lane<T, L>; P]; P],
+    /// Variance of each parameter from the known variance of the samples.
+    pub variance: [Lane<T, L>; P],
     /// Whether the step became negligible.
-    pub converged: Flags<L>,
+    pub converged: [bool; L],
     /// Iterations taken.
     pub iterations: [u8; L],
 }
 
-const MOST_ITERATIONS: u8 = 40;
-
-struct Normal<T, const P: usize, const L: usize> {
-    cost: Lane<T, L>,
-    gradient: [Lane<T, L>; P],
-    curvature: [[Lane<T, L>; P]; P],
+/// Sums over the samples at one point.
+pub struct Normal<T, const P: usize, const L: usize> {
+    /// Squared residuals (data minus model).
+    pub cost: Lane<T, L>,
+    /// Slope of the model by each parameter × residual.
+    pub gradient: [Lane<T, L>; P],
+    /// Slope × slope, the lower triangle.
+    pub curvature: [[Lane<T, L>; P]; P],
 }
 
-#[inline(always)]
-fn normal<T: Real, const P: usize, const E: usize, const L: usize>(rows: &Rows<T, P, E, L>) -> Normal<T, P, L> {
-    let mut out = Normal { cost: Lane::ZERO, gradient: [Lane::ZERO; P], curvature: [[Lane::ZERO; P]; P] };
-    for e in 0..E {
-        let r = rows.residual[e];
-        out.cost += r * r;
+impl<T: Real, const P: usize, const L: usize> Normal<T, P, L> {
+    /// All zero.
+    #[inline(always)]
+    pub fn new() -> Self {
+        Self { cost: [T::ZERO; L], gradient: [[T::ZERO; L]; P], curvature: [[[T::ZERO; L]; P]; P] }
+    }
+
+    /// The lower triangle of one lane, its diagonal raised by the damping.
+    #[inline(always)]
+    fn matrix(&self, l: usize, damping: T) -> [[T; P]; P] {
+        let mut out = [[T::ZERO; P]; P];
         for p in 0..P {
-            let s = rows.slope[p][e];
-            out.gradient[p] += s * r;
             for q in 0..=p {
-                out.curvature[p][q] += s * rows.slope[q][e];
+                out[p][q] = self.curvature[p][q][l];
+            }
+            out[p][p] += out[p][p] * damping;
+        }
+        out
+    }
+}
+
+/// Takes the samples of a sweep over the echoes.
+pub trait Sink<T, const P: usize> {
+    /// Residual, slopes and variance of one sample of one lane.
+    fn take(&mut self, l: usize, residual: T, slope: [T; P], variance: T);
+}
+
+impl<T: Real, const P: usize, const L: usize> Sink<T, P> for Normal<T, P, L> {
+    #[inline(always)]
+    fn take(&mut self, l: usize, residual: T, slope: [T; P], _: T) {
+        self.cost[l] += residual * residual;
+        for p in 0..P {
+            self.gradient[p][l] += slope[p] * residual;
+            for q in 0..=p {
+                self.curvature[p][q][l] += slope[p] * slope[q];
             }
         }
     }
-    for p in 0..P {
-        for q in p + 1..P {
-            out.curvature[p][q] = out.curvature[q][p];
-        }
-    }
-    out
 }
 
-/// Solves the symmetric positive system by Cholesky; a pivot that vanishes leaves its parameter alone.
+/// Slope × slope × variance, the lower triangle.
+pub type Spread<T, const P: usize, const L: usize> = [[Lane<T, L>; P]; P];
+
+impl<T: Real, const P: usize, const L: usize> Sink<T, P> for Spread<T, P, L> {
+    #[inline(always)]
+    fn take(&mut self, l: usize, _: T, slope: [T; P], variance: T) {
+        for p in 0..P {
+            for q in 0..=p {
+                self[p][q][l] += slope[p] * slope[q] * variance;
+            }
+        }
+    }
+}
+
+/// Cholesky factor of a symmetric positive matrix given by its lower triangle, with the inverse of its diagonal there;
+/// a pivot that vanishes gets 0 and leaves its parameter alone.
 #[inline(always)]
-fn solve<T: Real, const P: usize, const L: usize>(
-    matrix: &[[Lane<T, L>; P]; P],
-    right: &[Lane<T, L>; P],
-) -> [Lane<T, L>; P] {
-    let mut lower = [[Lane::ZERO; P]; P];
-    let mut inverse = [Lane::ZERO; P];
+fn factor<T: Real, const P: usize>(mut matrix: [[T; P]; P]) -> [[T; P]; P] {
     for p in 0..P {
         for q in 0..=p {
             let mut sum = matrix[p][q];
             for k in 0..q {
-                sum -= lower[p][k] * lower[q][k];
+                sum -= matrix[p][k] * matrix[q][k];
             }
             if p == q {
-                let tiny = matrix[p][p].times(T::of(1e-14));
-                let held = sum.compare(tiny, |s, t| s > t && s > T::ZERO);
-                inverse[p] = (Lane::splat(T::ONE) / sum.sqrt()).or(&held, Lane::ZERO);
+                let held = sum > matrix[p][p] * T::SLACK * T::SLACK;
+                matrix[p][p] = pick(held, T::ONE / sum.sqrt(), T::ZERO);
             } else {
-                lower[p][q] = sum * inverse[q];
+                matrix[p][q] = sum * matrix[q][q];
             }
         }
     }
-    let mut y = *right;
+    matrix
+}
+
+/// Solves with a factor.
+#[inline(always)]
+fn solve<T: Real, const P: usize>(factor: &[[T; P]; P], mut right: [T; P]) -> [T; P] {
     for p in 0..P {
         for k in 0..p {
-            y[p] = y[p] - lower[p][k] * y[k];
+            right[p] = right[p] - factor[p][k] * right[k];
         }
-        y[p] = y[p] * inverse[p];
+        right[p] = right[p] * factor[p][p];
     }
     for p in (0..P).rev() {
         for k in p + 1..P {
-            y[p] = y[p] - lower[k][p] * y[k];
+            right[p] = right[p] - factor[k][p] * right[k];
         }
-        y[p] = y[p] * inverse[p];
+        right[p] = right[p] * factor[p][p];
     }
-    y
+    right
 }
 
-/// From this start to the least sum of squares within the limits.
+/// From this start to the least sum of squares within the limits, in at most `most` iterations.
 #[inline(always)]
-pub fn minimise<T: Real, Q: Problem<T, P, E, L>, const P: usize, const E: usize, const L: usize>(
-    problem: &Q,
-    start: [Lane<T, L>; P],
+pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
+    problem: &mut Q,
+    mut at: [Lane<T, L>; P],
+    most: u8,
 ) -> Solution<T, P, L> {
-    let (limits, sizes) = (problem.limits(), problem.sizes());
-    let hold = |mut at: [Lane<T, L>; P]| {
+    let (limits, sizes, rounding) = (problem.limits(), problem.sizes(), problem.rounding());
+    let mut now = Normal::new();
+    let (mut damping, mut open, mut taken) = ([T::of(1e-2); L], [T::ONE; L], [T::ZERO; L]);
+    let mut trial = at;
+    each!(l in L, {
         for p in 0..P {
-            at[p] = at[p].between(limits[p][0], limits[p][1]);
+            trial[p][l] = at[p][l].at_least(limits[p][0]).at_most(limits[p][1]);
+            at[p][l] = trial[p][l];
         }
-        at
-    };
-    // Differences of this size between two costs are rounding.
-    let rounding = problem.energy().times(T::SLACK * T::SLACK);
-    let mut rows = Rows::new();
-    let mut at = hold(start);
-    problem.rows(&at, &mut rows);
-    let mut now = normal(&rows);
-    let mut damping = Lane::splat(T::of(1e-3));
-    let mut open = [true; L];
-    let mut iterations = [0u8; L];
+    });
+    // One call of the problem, for it is inlined: the first round looks at the start.
     let mut round = 0;
-    while round < MOST_ITERATIONS && open.iter().any(|&o| o) {
+    while round <= most && open.iter().any(|&o| o > T::ZERO) {
+        let mut next = Normal::new();
+        problem.normal(&trial, &mut next);
+        let first = round == 0;
         round += 1;
-        let mut matrix = now.curvature;
-        for p in 0..P {
-            matrix[p][p] = matrix[p][p] + matrix[p][p] * damping;
-        }
-        let step = solve(&matrix, &now.gradient);
-        let mut trial = at;
-        for p in 0..P {
-            trial[p] += step[p];
-        }
-        trial = hold(trial);
-        problem.rows(&trial, &mut rows);
-        let next = normal(&rows);
-        let allowed = now.cost + now.cost.times(T::SLACK) + rounding;
-        let better = next.cost.compare(allowed, |n, a| n <= a);
-        let mut small = [true; L];
-        for p in 0..P {
-            for l in 0..L {
-                let moved = (trial[p].0[l] - at[p].0[l]).abs();
-                small[l] &= moved <= T::TOLERANCE * (at[p].0[l].abs() + sizes[p]);
+        each!(l in L, {
+            let better = first | (next.cost[l] <= now.cost[l] + now.cost[l] * T::SLACK + rounding[l]);
+            let take = pick(better, open[l], T::ZERO) > T::ZERO;
+            let mut excess = T::ZERO;
+            for p in 0..P {
+                let moved = (trial[p][l] - at[p][l]).abs();
+                let far = moved > T::TOLERANCE * (at[p][l].abs() + sizes[p]);
+                excess = pick(far | first, T::ONE, excess);
+                at[p][l] = pick(take, trial[p][l], at[p][l]);
+                now.gradient[p][l] = pick(take, next.gradient[p][l], now.gradient[p][l]);
+                for q in 0..=p {
+                    now.curvature[p][q][l] = pick(take, next.curvature[p][q][l], now.curvature[p][q][l]);
+                }
             }
-        }
-        let mut taken = [false; L];
-        for l in 0..L {
-            taken[l] = open[l] & better[l];
-            iterations[l] += u8::from(open[l]);
-            open[l] &= !small[l];
-        }
-        for p in 0..P {
-            at[p] = trial[p].or(&taken, at[p]);
-            now.gradient[p] = next.gradient[p].or(&taken, now.gradient[p]);
-            for q in 0..P {
-                now.curvature[p][q] = next.curvature[p][q].or(&taken, now.curvature[p][q]);
+            taken[l] += pick(first, T::ZERO, open[l]);
+            open[l] = open[l] * excess;
+            now.cost[l] = pick(take, next.cost[l], now.cost[l]);
+            let eased = (damping[l] * T::of(0.1)).at_least(T::of(1e-7));
+            let stiffened = (damping[l] * T::of(10.0)).at_most(T::of(1e7));
+            damping[l] = pick(better, eased, stiffened);
+        });
+        each!(l in L, {
+            let mut gradient = [T::ZERO; P];
+            for p in 0..P {
+                gradient[p] = now.gradient[p][l];
             }
-        }
-        now.cost = next.cost.or(&taken, now.cost);
-        let eased = damping.map(|d| (d * T::of(0.1)).at_least(T::of(1e-7)));
-        let stiffened = damping.map(|d| (d * T::of(10.0)).at_most(T::of(1e7)));
-        damping = eased.or(&better, stiffened);
+            let step = solve(&factor(now.matrix(l, damping[l])), gradient);
+            for p in 0..P {
+                trial[p][l] = (at[p][l] + step[p]).at_least(limits[p][0]).at_most(limits[p][1]);
+            }
+        });
     }
-    problem.rows(&at, &mut rows);
-    let variance = problem.variance(&at, &rows);
-    let covariance = covariance(&rows, &variance, &now.curvature);
-    let converged = open.map(|o| !o);
-    Solution { at, cost: now.cost, covariance, converged, iterations }
+    let variance = variance(problem, &at, &now);
+    let mut out = Solution { at, cost: now.cost, variance, converged: [false; L], iterations: [0; L] };
+    for l in 0..L {
+        out.converged[l] = open[l] <= T::ZERO;
+        out.iterations[l] = taken[l].double() as u8;
+    }
+    out
 }
 
-/// (JᵀJ)⁻¹ JᵀVJ (JᵀJ)⁻¹: least squares with samples of unequal, known variance.
+/// The diagonal of (JᵀJ)⁻¹ JᵀVJ (JᵀJ)⁻¹: least squares with samples of unequal, known variance.
 #[inline(always)]
-fn covariance<T: Real, const P: usize, const E: usize, const L: usize>(
-    rows: &Rows<T, P, E, L>,
-    variance: &[Lane<T, L>; E],
-    curvature: &[[Lane<T, L>; P]; P],
-) -> [[Lane<T, L>; P]; P] {
-    let mut spread = [[Lane::ZERO; P]; P];
-    for e in 0..E {
+fn variance<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
+    problem: &mut Q,
+    at: &[Lane<T, L>; P],
+    normal: &Normal<T, P, L>,
+) -> [Lane<T, L>; P] {
+    let mut spread = [[[T::ZERO; L]; P]; P];
+    problem.spread(at, &mut spread);
+    let mut out = [[T::ZERO; L]; P];
+    each!(l in L, {
+        let factor = factor(normal.matrix(l, T::ZERO));
         for p in 0..P {
-            let s = rows.slope[p][e] * variance[e];
-            for q in 0..=p {
-                spread[p][q] += s * rows.slope[q][e];
+            let mut unit = [T::ZERO; P];
+            unit[p] = T::ONE;
+            let row = solve(&factor, unit);
+            let mut sum = T::ZERO;
+            for a in 0..P {
+                for b in 0..=a {
+                    let twice = if a == b { T::ONE } else { T::ONE + T::ONE };
+                    sum += row[a] * row[b] * spread[a][b][l] * twice;
+                }
             }
+            out[p][l] = sum;
         }
-    }
-    for p in 0..P {
-        for q in p + 1..P {
-            spread[p][q] = spread[q][p];
-        }
-    }
-    let mut half = [[Lane::ZERO; P]; P];
-    for p in 0..P {
-        half[p] = solve(curvature, &spread[p]);
-    }
-    let mut out = [[Lane::ZERO; P]; P];
-    for p in 0..P {
-        let mut column = [Lane::ZERO; P];
-        for q in 0..P {
-            column[q] = half[q][p];
-        }
-        out[p] = solve(curvature, &column);
-    }
+    });
     out
 }

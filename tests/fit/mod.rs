@@ -1,3 +1,5 @@
 //! Tests of the fit room.
 
-mod speed;
+mod simulate;
+
+mod reference;

@@ -1,20 +1,23 @@
 //! The signal models, one file each; what they share is here.
 
-mod monoexponential;
+mod complex;
+mod decay;
+mod fat_corrected;
 mod noise_corrected;
 mod offset;
-mod truncated;
 
-pub use monoexponential::Monoexponential;
+pub use complex::ComplexDecay;
+pub use decay::Decay;
+pub use fat_corrected::FatCorrected;
 pub use noise_corrected::NoiseCorrected;
 pub use offset::WithOffset;
-pub use truncated::Truncated;
 
 use super::batch::{Fitted, State};
 use super::echoes::{Echoes, rate_limits};
 use super::floor::NoiseFloor;
 use super::grid::Grid;
-use super::lanes::{Lane, Real};
+use super::lanes::{Column, Lane, Real, each};
+use super::solver::Solution;
 
 /// What every model of one acquisition needs.
 pub struct Common<T, const E: usize> {
@@ -33,12 +36,10 @@ pub struct Common<T, const E: usize> {
 impl<T: Real, const E: usize> Common<T, E> {
     /// For these echo times in seconds and this effective number of coil elements.
     pub fn new(times: &[f64], coil_elements: f64) -> Self {
-        let echoes = Echoes::new(times);
-        let grid = Grid::new(times, &echoes);
         let span = times[times.len() - 1] - times[0];
         Self {
-            grid,
-            echoes,
+            echoes: Echoes::new(times),
+            grid: Grid::new(times, |_| 1.0),
             floor: NoiseFloor::new(coil_elements),
             rates: rate_limits(times).map(T::of),
             size: T::of(0.1 / span),
@@ -47,50 +48,66 @@ impl<T: Real, const E: usize> Common<T, E> {
 
     /// The data with the power of the noise taken out, √max(S² − 2Nσ², 0): a start, never a result.
     #[inline(always)]
-    fn without_floor<const L: usize>(&self, data: &[Lane<T, L>; E]) -> [Lane<T, L>; E] {
-        let mut out = *data;
-        for e in 0..E {
-            let power = Lane::splat(self.floor.power());
-            out[e] = (out[e] * out[e] - power).map(|x| x.at_least(T::ZERO)).sqrt().times(self.echoes.present[e]);
+    fn without_floor<const L: usize>(&self, data: &Column<T, E, L>) -> Column<T, E, L> {
+        let mut out = [[T::ZERO; L]; E];
+        let power = self.floor.power();
+        for e in 0..self.echoes.count {
+            each!(l in L, out[e][l] = (data[e][l] * data[e][l] - power).at_least(T::ZERO).sqrt());
         }
         out
     }
 
-    /// What came of a rate, its standard error, the amplitude at the first echo and a sum of squares over `rows` rows.
+    /// Rounding error of a sum of squared residuals of these data.
     #[inline(always)]
-    fn fitted<const L: usize>(
+    fn rounding<const L: usize>(&self, data: &Column<T, E, L>) -> Lane<T, L> {
+        let mut sum = [T::ZERO; L];
+        for row in data.iter().take(self.echoes.count) {
+            each!(l in L, sum[l] += row[l] * row[l] * (T::SLACK * T::SLACK));
+        }
+        sum
+    }
+
+    /// What came of an iteration whose parameter `rate` is R2*, given the amplitude at the first echo.
+    #[inline(always)]
+    fn fitted<const P: usize, const L: usize>(
         &self,
-        rate: Lane<T, L>,
-        variance: Lane<T, L>,
-        amplitude: Lane<T, L>,
-        cost: Lane<T, L>,
-        converged: [bool; L],
-        iterations: [u8; L],
+        end: &Solution<T, P, L>,
+        rate: usize,
+        amplitude: &Lane<T, L>,
     ) -> Fitted<T, L> {
-        let mut state = [State::NotConverged; L];
+        let none = [T::NAN; L];
+        let mut out = Fitted {
+            rate: end.at[rate],
+            error: none,
+            start: none,
+            offset: none,
+            fat: none,
+            fat_error: none,
+            ambiguous: [false; L],
+            residual: none,
+            state: [State::NotConverged; L],
+            iterations: end.iterations,
+        };
+        let share = T::ONE / T::of(self.echoes.count as f64);
+        each!(l in L, {
+            out.error[l] = end.variance[rate][l].sqrt();
+            out.start[l] = amplitude[l] * (end.at[rate][l] * self.echoes.first).exp();
+            out.residual[l] = (end.cost[l] * share).sqrt() / amplitude[l];
+        });
         // Within this of a limit the limit decides, not the data.
         let margin = self.size * T::of(1e-3);
         for l in 0..L {
-            let (r, v) = (rate.0[l], variance.0[l]);
-            if r >= self.rates[1] - margin {
-                state[l] = State::AtBound;
+            let r = out.rate[l];
+            out.state[l] = if r >= self.rates[1] - margin {
+                State::AtBound
             } else if r <= self.rates[0] + margin {
-                state[l] = State::BelowBound;
-            } else if converged[l] && v > T::ZERO && amplitude.0[l] > T::ZERO {
-                state[l] = State::Fitted;
-            }
+                State::BelowBound
+            } else if end.converged[l] && out.error[l] > T::ZERO && out.start[l] > T::ZERO {
+                State::Fitted
+            } else {
+                State::NotConverged
+            };
         }
-        Fitted {
-            rate,
-            error: variance.sqrt(),
-            start: amplitude * rate.times(self.echoes.first).exp(),
-            offset: Lane::splat(T::NAN),
-            fat: Lane::splat(T::NAN),
-            fat_error: Lane::splat(T::NAN),
-            ambiguous: [false; L],
-            residual: cost.times(T::ONE / T::of(self.echoes.count as f64)).sqrt() / amplitude,
-            state,
-            iterations,
-        }
+        out
     }
 }

@@ -3,40 +3,49 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
-use crate::fit::lanes::{Lane, Real};
-use crate::fit::solver::{Problem, Rows, minimise};
+use crate::fit::lanes::{Column, Lane, Real, each};
+use crate::fit::solver::{Normal, Problem, Sink, Spread, minimise};
 
 /// The decay under its noise floor. Both unknowns are nonlinear: amplitude at the first echo over σ, and R2*.
 pub struct NoiseCorrected<T, const E: usize>(pub Common<T, E>);
 
 struct Voxels<'a, T, const E: usize, const L: usize> {
     common: &'a Common<T, E>,
-    data: &'a [Lane<T, L>; E],
+    data: &'a Column<T, E, L>,
 }
 
-impl<T: Real, const E: usize, const L: usize> Problem<T, 2, E, L> for Voxels<'_, T, E, L> {
+impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
+    /// Gives every sample to the sink, echo by echo.
     #[inline(always)]
-    fn rows(&self, at: &[Lane<T, L>; 2], rows: &mut Rows<T, 2, E, L>) {
+    fn sweep(&self, at: &[Lane<T, L>; 2], sink: &mut impl Sink<T, 2>) {
         let echoes = &self.common.echoes;
-        let decay = echoes.decay(at[1]);
-        for e in 0..E {
-            let signal = at[0] * decay[e];
-            let floor = self.common.floor.at(signal);
-            let present = echoes.present[e];
-            rows.model[e] = signal;
-            rows.residual[e] = (self.data[e] - floor.mean).times(present);
-            let slope = floor.slope.times(present);
-            rows.slope[0][e] = slope * decay[e];
-            rows.slope[1][e] = (slope * signal).times(-echoes.since[e]);
+        let mut decay = echoes.start(&at[1]);
+        for e in 0..echoes.count {
+            let since = echoes.since[e];
+            each!(l in L, {
+                let part = decay.at(l);
+                let signal = at[0][l] * part;
+                let floor = self.common.floor.at(signal);
+                let slope = [floor.slope * part, -(floor.slope * signal * since)];
+                sink.take(l, self.data[e][l] - floor.mean, slope, floor.variance);
+            });
+            echoes.advance(&at[1], &mut decay, e);
         }
     }
+}
+
+impl<T: Real, const E: usize, const L: usize> Problem<T, 2, L> for Voxels<'_, T, E, L> {
     #[inline(always)]
-    fn variance(&self, _: &[Lane<T, L>; 2], rows: &Rows<T, 2, E, L>) -> [Lane<T, L>; E] {
-        let mut out = [Lane::ZERO; E];
-        for e in 0..E {
-            out[e] = self.common.floor.at(rows.model[e]).variance;
-        }
-        out
+    fn normal(&mut self, at: &[Lane<T, L>; 2], sums: &mut Normal<T, 2, L>) {
+        self.sweep(at, sums);
+    }
+    #[inline(always)]
+    fn spread(&mut self, at: &[Lane<T, L>; 2], sums: &mut Spread<T, 2, L>) {
+        self.sweep(at, sums);
+    }
+    #[inline(always)]
+    fn rounding(&self) -> Lane<T, L> {
+        self.common.rounding(self.data)
     }
     #[inline(always)]
     fn limits(&self) -> [[T; 2]; 2] {
@@ -46,22 +55,15 @@ impl<T: Real, const E: usize, const L: usize> Problem<T, 2, E, L> for Voxels<'_,
     fn sizes(&self) -> [T; 2] {
         [T::of(0.1), self.common.size]
     }
-    #[inline(always)]
-    fn energy(&self) -> Lane<T, L> {
-        let mut sum = Lane::ZERO;
-        for e in 0..E {
-            sum += self.data[e] * self.data[e];
-        }
-        sum
-    }
 }
 
 impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for NoiseCorrected<T, E> {
     #[inline(always)]
-    fn block(&self, data: &[Lane<T, L>; E]) -> Fitted<T, L> {
-        let (rate, amplitude) = self.0.grid.best(&self.0.without_floor(data));
-        let problem = Voxels { common: &self.0, data };
-        let end = minimise::<T, _, 2, E, L>(&problem, [amplitude.map(|a| a.at_least(T::ONE)), rate]);
-        self.0.fitted(end.at[1], end.covariance[1][1], end.at[0], end.cost, end.converged, end.iterations)
+    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+        let start = self.0.grid.best(&self.0.without_floor(data));
+        let mut amplitude = start.amplitude;
+        each!(l in L, amplitude[l] = amplitude[l].at_least(T::ONE));
+        let end = minimise(&mut Voxels { common: &self.0, data }, [amplitude, start.rate], most);
+        self.0.fitted(&end, 1, &end.at[0])
     }
 }

@@ -3,7 +3,7 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
-use crate::fit::lanes::{Lane, Real};
+use crate::fit::lanes::{Column, Lane, Real, each};
 use crate::fit::projection::{Basis, Curves, Projected};
 use crate::fit::solver::minimise;
 
@@ -12,13 +12,17 @@ pub struct WithOffset<T, const E: usize>(pub Common<T, E>);
 
 impl<T: Real, const E: usize, const L: usize> Basis<T, 1, 2, E, L> for WithOffset<T, E> {
     #[inline(always)]
+    fn count(&self) -> usize {
+        self.0.echoes.count
+    }
+    #[inline(always)]
     fn fill(&self, at: &[Lane<T, L>; 1], curves: &mut Curves<T, 1, 2, E, L>) {
         let echoes = &self.0.echoes;
-        let decay = echoes.decay(at[0]);
-        for e in 0..E {
-            curves.columns[0][e] = decay[e].times(echoes.present[e]);
-            curves.columns[1][e] = Lane::splat(echoes.present[e]);
-            curves.slopes[0][0][e] = curves.columns[0][e].times(-echoes.since[e]);
+        echoes.decay(&at[0], &mut curves.columns[0]);
+        for e in 0..echoes.count {
+            let since = echoes.since[e];
+            curves.columns[1][e] = [T::ONE; L];
+            each!(l in L, curves.slopes[0][0][e][l] = -(curves.columns[0][e][l] * since));
         }
     }
     #[inline(always)]
@@ -33,18 +37,17 @@ impl<T: Real, const E: usize, const L: usize> Basis<T, 1, 2, E, L> for WithOffse
 
 impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for WithOffset<T, E> {
     #[inline(always)]
-    fn block(&self, data: &[Lane<T, L>; E]) -> Fitted<T, L> {
+    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+        let count = self.0.echoes.count;
         // The last echo stands in for the constant while the grid looks for a rate.
-        let last = data[self.0.echoes.count - 1];
         let mut above = *data;
-        for e in 0..E {
-            above[e] -= last.times(self.0.echoes.present[e]);
+        for e in 0..count {
+            each!(l in L, above[e][l] = data[e][l] - data[count - 1][l]);
         }
-        let (rate, _) = self.0.grid.best(&above);
-        let problem = Projected { basis: self, data, floor: Some(&self.0.floor) };
-        let end = minimise::<T, _, 1, E, L>(&problem, [rate]);
-        let [amplitude, offset] = problem.linear::<1>(&end.at);
-        let out = self.0.fitted(end.at[0], end.covariance[0][0], amplitude, end.cost, end.converged, end.iterations);
-        Fitted { offset, ..out }
+        let start = self.0.grid.best(&above);
+        let mut problem = Projected::new(self, data, Some(&self.0.floor));
+        let end = minimise(&mut problem, [start.rate], most);
+        let [amplitude, offset] = problem.linear;
+        Fitted { offset, ..self.0.fitted(&end, 0, &amplitude) }
     }
 }

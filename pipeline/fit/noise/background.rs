@@ -73,7 +73,7 @@ fn tile(acquisition: &Acquisition, place: &Place) -> Option<Tally> {
     // Signal decays, noise does not: the halves agree within four standard errors of a chi distribution.
     let error = 4.0 * (1.0 / early.count + 1.0 / late.count).sqrt();
     let ratio = early.power() / late.power();
-    (ratio.ln().abs() < error).then_some(whole)
+    (libm::log(ratio).abs() < error).then_some(whole)
 }
 
 /// The tiles that agree with the lower quartile: contamination only ever adds power.
@@ -87,7 +87,7 @@ fn agreeing(tiles: &[Tally]) -> Option<Tally> {
         for tile in tiles {
             // Relative standard error of the mean square is 1/√(N·count), at most 1/√count.
             let error = 1.0 / tile.count.sqrt();
-            if (tile.power() / reference).ln().abs() < 4.0 * error {
+            if libm::log(tile.power() / reference).abs() < 4.0 * error {
                 pooled.merge(tile);
             }
         }

@@ -7,8 +7,6 @@ use crate::fit::moments::moments;
 pub struct Tally {
     /// Number of samples.
     pub count: f64,
-    /// Independent ones among them: neighbours share noise where images were interpolated.
-    pub independent: f64,
     sum: f64,
     squares: f64,
 }
@@ -17,7 +15,6 @@ impl Tally {
     /// One more sample.
     pub fn add(&mut self, value: f64) {
         self.count += 1.0;
-        self.independent += 1.0;
         self.sum += value;
         self.squares += value * value;
     }
@@ -25,9 +22,13 @@ impl Tally {
     /// All of another tally.
     pub fn merge(&mut self, other: &Self) {
         self.count += other.count;
-        self.independent += other.independent;
         self.sum += other.sum;
         self.squares += other.squares;
+    }
+
+    /// Mean.
+    pub fn mean(&self) -> f64 {
+        self.sum / self.count
     }
 
     /// Mean of the squares.
@@ -44,7 +45,7 @@ impl Tally {
     /// Number of elements from the shape: variance over mean square falls from 0.215 at N = 1 as about 1/(4N).
     /// Never above 128.
     pub fn coil_elements(&self) -> f64 {
-        let mean = self.sum / self.count;
+        let mean = self.mean();
         let shape = (1.0 - mean * mean / self.power()).max(0.0);
         let of = |n: f64| moments(0.0, n).1 / (2.0 * n);
         let (mut low, mut high) = (0.25, 128.0);
@@ -55,10 +56,10 @@ impl Tally {
         f64::sqrt(low * high)
     }
 
-    /// One standard error of σ over σ, for a known number of elements, plus one in a hundred for what no statistic
-    /// sees (filters of the reconstruction, rounding).
+    /// One standard error of σ over σ, for a known number of elements, plus one in a hundred for what this statistic
+    /// does not see: neighbours that share noise where images were interpolated, filters of the reconstruction, rounding.
     pub fn uncertainty(&self, n: f64) -> f64 {
-        let chance = 1.0 / (4.0 * n * self.independent.max(1.0));
+        let chance = 1.0 / (4.0 * n * self.count.max(1.0));
         (chance + 1e-4).sqrt()
     }
 }

@@ -5,6 +5,7 @@
 
 mod background;
 mod chi;
+mod plateau;
 mod residuals;
 
 use crate::study::{Acquisition, Finding, Severity, Stage};
@@ -83,6 +84,9 @@ pub fn estimate_noise(acquisition: &Acquisition, coil_elements: Option<f64>) -> 
     let background = if normalised { None } else { background::estimate(acquisition) };
     if let Some(tally) = background {
         return from_tally(&tally, NoiseMethod::Background, coil_elements);
+    }
+    if let Some(tally) = plateau::estimate(acquisition) {
+        return from_tally(&tally, NoiseMethod::Plateau, coil_elements);
     }
     residuals::estimate(acquisition, coil_elements.unwrap_or(1.0))
 }
