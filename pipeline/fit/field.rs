@@ -44,12 +44,16 @@ fn probes(model: &ComplexDecay) -> Vec<Probe> {
         let offset = low + (high - low) * k as f64 / count;
         for rate in RATES {
             let turned = |shape: &dyn Fn(usize) -> [f64; 2]| -> Vec<[f64; 2]> {
-                times.iter().enumerate().map(|(e, t)| {
-                    let (sin, cos) = libm::sincos(TAU * offset * t);
-                    let decay = libm::exp(-rate * t);
-                    let [re, im] = shape(e);
-                    [decay * (cos * re - sin * im), decay * (cos * im + sin * re)]
-                }).collect()
+                times
+                    .iter()
+                    .enumerate()
+                    .map(|(e, t)| {
+                        let (sin, cos) = libm::sincos(TAU * offset * t);
+                        let decay = libm::exp(-rate * t);
+                        let [re, im] = shape(e);
+                        [decay * (cos * re - sin * im), decay * (cos * im + sin * re)]
+                    })
+                    .collect()
             };
             let water = unit(turned(&|_| [1.0, 0.0]));
             let mut fat = turned(&|e| model.fat[e]);
@@ -65,9 +69,9 @@ fn probes(model: &ComplexDecay) -> Vec<Probe> {
 
 /// Sum of conj(a)·b.
 fn product(a: &[[f64; 2]], b: &[[f64; 2]]) -> [f64; 2] {
-    a.iter().zip(b).fold([0.0; 2], |sum, (a, b)| {
-        [sum[0] + a[0] * b[0] + a[1] * b[1], sum[1] + a[0] * b[1] - a[1] * b[0]]
-    })
+    a.iter()
+        .zip(b)
+        .fold([0.0; 2], |sum, (a, b)| [sum[0] + a[0] * b[0] + a[1] * b[1], sum[1] + a[0] * b[1] - a[1] * b[0]])
 }
 
 fn unit(mut a: Vec<[f64; 2]>) -> Vec<[f64; 2]> {
@@ -85,7 +89,8 @@ fn minima(samples: &[[f64; 2]], probes: &[Probe]) -> Vec<Candidate> {
         .chunks(RATES.len())
         .map(|rates| {
             let cost = |probe: &Probe| {
-                let explained: f64 = probe.base.iter().map(|b| product(b, samples).iter().map(|x| x * x).sum::<f64>()).sum();
+                let explained: f64 =
+                    probe.base.iter().map(|b| product(b, samples).iter().map(|x| x * x).sum::<f64>()).sum();
                 Candidate { offset: probe.offset, rate: probe.rate, cost: energy - explained }
             };
             rates.iter().map(cost).fold(None::<Candidate>, |best, c| match best {

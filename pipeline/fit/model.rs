@@ -101,15 +101,40 @@ impl Model {
     }
 }
 
+/// The two precisions the engine is compiled in: `f32` for work, `f64` for digit checks.
+pub trait Precision: Real {
+    /// Runs a job in blocks with the fewest rows that hold it.
+    #[doc(hidden)]
+    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>)
+    where
+        Self: Sized;
+}
+
+impl Precision for f32 {
+    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
+        match job.model.times.len() {
+            0..=FEW_ECHOES => job.run::<FEW_ECHOES>(maps),
+            _ => job.run::<MOST_ECHOES>(maps),
+        }
+    }
+}
+
+impl Precision for f64 {
+    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
+        job.run::<MOST_ECHOES>(maps);
+    }
+}
+
 /// Fits a model to magnitude samples, echo × voxel, with the noise level of one real channel and the effective number
 /// of coil elements (1 for one coil or a combined image that behaves like one).
 ///
-/// Samples must be finite. The result is the same to the bit on every CPU and at any number of threads.
+/// Samples must be finite. The result is the same to the bit on every CPU and at any number of threads. `T` is
+/// `f32`, or `f64` for digit checks.
 ///
 /// # Panics
 /// Where the samples do not have one row for each echo time of the model, or a per-voxel noise level is not one for
 /// each voxel.
-pub fn fit(model: &Model, samples: ArrayView2<'_, f32>, sigma: Sigma<'_>, coil_elements: f64) -> Maps {
+pub fn fit<T: Precision>(model: &Model, samples: ArrayView2<'_, T>, sigma: Sigma<'_>, coil_elements: f64) -> Maps<T> {
     fit_at(Level::best(), model, samples, sigma, coil_elements)
 }
 
@@ -117,41 +142,12 @@ pub fn fit(model: &Model, samples: ArrayView2<'_, f32>, sigma: Sigma<'_>, coil_e
 ///
 /// # Panics
 /// As [`fit`].
-pub fn fit_at(
-    level: Level,
-    model: &Model,
-    samples: ArrayView2<'_, f32>,
-    sigma: Sigma<'_>,
-    coil_elements: f64,
-) -> Maps {
-    let run = |job: &Job<'_, f32>, maps: &mut Maps| match model.times.len() {
-        0..=FEW_ECHOES => job.run::<FEW_ECHOES>(maps),
-        _ => job.run::<MOST_ECHOES>(maps),
-    };
-    fit_with(level, model, samples, sigma, coil_elements, run)
-}
-
-/// [`fit_at`] in double precision, for digit checks.
-///
-/// # Panics
-/// As [`fit`].
-pub fn fit_double_at(
-    level: Level,
-    model: &Model,
-    samples: ArrayView2<'_, f64>,
-    sigma: Sigma<'_>,
-    coil_elements: f64,
-) -> Maps<f64> {
-    fit_with(level, model, samples, sigma, coil_elements, |job, maps| job.run::<MOST_ECHOES>(maps))
-}
-
-fn fit_with<T: Real>(
+pub fn fit_at<T: Precision>(
     level: Level,
     model: &Model,
     samples: ArrayView2<'_, T>,
     sigma: Sigma<'_>,
     coil_elements: f64,
-    run: impl Fn(&Job<'_, T>, &mut Maps<T>),
 ) -> Maps<T> {
     assert_eq!(samples.nrows(), model.times.len(), "one row of samples for each echo time");
     if let Sigma::PerVoxel(map) = sigma {
@@ -163,12 +159,13 @@ fn fit_with<T: Real>(
     let whole = CowArray::from(samples);
     let whole = whole.as_standard_layout();
     let rows: Vec<&[T]> = whole.rows().into_iter().map(|row| row.to_slice().unwrap_or_default()).collect();
-    run(&Job { level, model, coil_elements, samples: Samples { rows: &rows, sigma }, voxels: &voxels }, &mut maps);
+    let samples = Samples { rows: &rows, sigma };
+    T::run(&Job { level, model, coil_elements, samples, voxels: &voxels }, &mut maps);
     maps
 }
 
 /// One call of [`fit`], before its number of rows is a constant.
-struct Job<'a, T> {
+pub struct Job<'a, T> {
     level: Level,
     model: &'a Model,
     coil_elements: f64,

@@ -2,13 +2,14 @@
 
 use super::simulate::train;
 use ndarray::Array2;
-use siderolog::fit::{Level, Model, ModelSettings, Sigma, fit_double_at, mean_signal};
+use siderolog::fit::{Level, Model, ModelSettings, Sigma, fit_at, mean_signal};
 use siderolog::study::ModelKind;
 
 fn rate(kind: ModelKind, times: &[f64], signal: &[f64], coils: f64) -> f64 {
-    let model = Model::new(kind, times, &ModelSettings { field_strength: Some(1.5), ..ModelSettings::default() }).unwrap();
+    let model =
+        Model::new(kind, times, &ModelSettings { field_strength: Some(1.5), ..ModelSettings::default() }).unwrap();
     let samples = Array2::from_shape_fn((times.len(), 1), |(e, _)| signal[e]);
-    fit_double_at(Level::best(), &model, samples.view(), Sigma::Uniform(1.0), coils).r2star[0]
+    fit_at(Level::best(), &model, samples.view(), Sigma::Uniform(1.0), coils).r2star[0]
 }
 
 fn expected(times: &[f64], r2star: f64, snr: f64, coils: f64) -> Vec<f64> {

@@ -123,7 +123,7 @@ struct Asked {
 
 impl Asked {
     fn curve(self, train: Train) -> Result<RangeCurve, String> {
-        let settings = ModelSettings { field_strength: self.field };
+        let settings = ModelSettings { field_strength: self.field, ..ModelSettings::default() };
         let model = Model::new(self.kind, &train.seconds(), &settings).map_err(|error| error.to_string())?;
         Ok(measuring_range(&Question {
             model: &model,

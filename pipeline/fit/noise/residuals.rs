@@ -33,7 +33,8 @@ pub fn estimate(acquisition: &Acquisition, coil_elements: f64) -> Noise {
     });
     let sigma = variance.map_or(tiny, f64::sqrt).max(tiny);
     let relative_uncertainty = if variance.is_some() { UNCERTAINTY } else { 1.0 };
-    let mut noise = Noise { method: NoiseMethod::Residuals, relative_uncertainty, ..Noise::given(sigma, coil_elements) };
+    let mut noise =
+        Noise { method: NoiseMethod::Residuals, relative_uncertainty, ..Noise::given(sigma, coil_elements) };
     noise.findings.push(
         Finding::new(
             Stage::Fit,
