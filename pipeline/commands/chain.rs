@@ -36,15 +36,8 @@ impl Rules {
         } else {
             documents.profiles.iter().map(|d| (d.name.as_str(), d.text.as_str())).collect()
         };
-        let mut profiles = Vec::new();
-        let mut errors = Vec::new();
-        for (name, text) in files {
-            match protocol::parse_for(name, text, &|_| None, Some(&names)) {
-                Ok(profile) => profiles.push(profile),
-                Err(error) => errors.push(error.to_string()),
-            }
-        }
-        if errors.is_empty() { Ok(Self { profiles, calibrations, follow_up }) } else { Err(errors.join("\n")) }
+        let profiles = protocol::parse_together(&files, Some(&names)).map_err(|e| e.to_string())?;
+        Ok(Self { profiles, calibrations, follow_up })
     }
 }
 
@@ -145,7 +138,10 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     let survey = fit::survey(checked.acquisition(), &noise);
     let region = roi::find(checked.acquisition(), &survey, &noise, &limits);
     let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);
-    let earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
+    let mut earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
+    let past = setting.history.iter().filter_map(|reading| reading.profile.as_ref());
+    let past = past.filter_map(|p| Some((p.name.as_str(), p.revision, p.digest.as_deref()?)));
+    earlier.extend(profile.as_ref().and_then(|p| protocol::same_revision_other_content(p, past)));
     let calibration = profile.as_ref().and_then(|p| rules.calibrations.get(p.calibration()));
     let accepted = calibration.map(reading::Calibration::accepted_models).unwrap_or_default();
     let wanted = profile.as_ref().map(Profile::model).unwrap_or_default();

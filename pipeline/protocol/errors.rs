@@ -82,6 +82,11 @@ impl Complaints {
         self.0.push(located(source, place, message.into()));
     }
 
+    /// Adds the mistakes of another file.
+    pub(super) fn extend(&mut self, other: ProfileErrors) {
+        self.0.extend(other.0);
+    }
+
     /// Whether there are none.
     pub(super) fn is_empty(&self) -> bool {
         self.0.is_empty()

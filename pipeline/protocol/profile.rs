@@ -70,6 +70,32 @@ pub fn parse_for(
     Ok(profile)
 }
 
+/// Reads the profiles of one site, file name and text each; a profile may extend another of them by its name.
+/// Refuses unknown calibrations as [`parse_for`] does.
+///
+/// # Errors
+/// Every mistake found in any of them.
+pub fn parse_together(files: &[(&str, &str)], calibrations: Option<&[String]>) -> Result<Vec<Profile>, ProfileErrors> {
+    let named: Vec<(String, &str)> = files
+        .iter()
+        .filter_map(|&(file, text)| {
+            let source = Arc::new(SourceText { file: file.to_owned(), text: text.to_owned() });
+            read(&source).ok().map(|written| (written.name.value.0, text))
+        })
+        .collect();
+    let base = |wanted: &str| named.iter().find(|(name, _)| name == wanted).map(|(_, text)| (*text).to_owned());
+    let mut profiles = Vec::new();
+    let mut complaints = Complaints::default();
+    for (file, text) in files {
+        match parse_for(file, text, &base, calibrations) {
+            Ok(profile) => profiles.push(profile),
+            Err(errors) => complaints.extend(errors),
+        }
+    }
+    complaints.finish()?;
+    Ok(profiles)
+}
+
 /// The file alone, exactly as typed.
 fn read(source: &Arc<SourceText>) -> Result<written::File, ProfileErrors> {
     let text = &source.text;

@@ -2,7 +2,9 @@
 //!
 //! The ratio is the percent-signal ghosting of the American College of Radiology's large-phantom test (ACR, Large
 //! and Medium Phantom Test Guidance): background along phase encoding less background along frequency encoding,
-//! over twice the signal. There the regions are ellipses beside a phantom; here all background beside the body.
+//! over twice the signal. There the regions are ellipses beside a phantom. Here the first is all background in
+//! lines of phase encoding that cross the body, where its ghosts must lie, and the second all lines that miss the
+//! body, where no ghost can.
 
 use super::body::{Body, Outline};
 use crate::study::Acquisition;
@@ -13,6 +15,8 @@ const MARGIN: usize = 4;
 const FEWEST: usize = 150;
 /// Where more of the background than this is exactly zero, the scanner has blanked it.
 const BLANKED: f64 = 0.3;
+/// Echoes whose background is looked at for the amplitude; motion acts alike on all of a train.
+const ECHOES: usize = 4;
 
 /// What the background shows.
 #[derive(Clone, Debug)]
@@ -20,24 +24,30 @@ pub(super) struct Ghosts {
     /// |(phase − frequency) / (2 · signal)| of the first echo, percent, worst slice.
     pub(super) ratio_percent: f64,
     /// Ghost amplitude over body signal from the difference of mean squares, which the noise floor cancels from;
-    /// first echo, all slices together, percent.
+    /// first echoes and all slices together, percent.
     pub(super) amplitude_percent: f64,
 }
 
 /// Sums over background voxels.
 #[derive(Clone, Copy, Default)]
 struct Sums {
+    /// At the first echo.
     count: usize,
     zero: usize,
     sum: f64,
+    /// At the first echoes together.
+    samples: usize,
     squares: f64,
 }
 
 impl Sums {
-    fn add(&mut self, value: f64) {
-        self.count += 1;
-        self.zero += usize::from(value == 0.0);
-        self.sum += value;
+    fn add(&mut self, echo: usize, value: f64) {
+        if echo == 0 {
+            self.count += 1;
+            self.zero += usize::from(value == 0.0);
+            self.sum += value;
+        }
+        self.samples += 1;
         self.squares += value * value;
     }
     fn join(self, other: Self) -> Self {
@@ -45,6 +55,7 @@ impl Sums {
             count: self.count + other.count,
             zero: self.zero + other.zero,
             sum: self.sum + other.sum,
+            samples: self.samples + other.samples,
             squares: self.squares + other.squares,
         }
     }
@@ -52,19 +63,30 @@ impl Sums {
         self.sum / self.count.max(1) as f64
     }
     fn mean_square(self) -> f64 {
-        self.squares / self.count.max(1) as f64
+        self.squares / self.samples.max(1) as f64
+    }
+    fn blanked(self) -> bool {
+        self.zero as f64 > BLANKED * self.count as f64
     }
 }
 
-/// Looks at the first echo of every slice. `None` where no slice has background on both sides, or it is blanked.
+/// Looks at every slice. `None` where no slice has both backgrounds, or they are blanked. Where the header does not
+/// give the direction of phase encoding, ghosts may lie along either and the larger counts.
 pub(super) fn measure(acquisition: &Acquisition, body: &Body) -> Option<Ghosts> {
-    let along_row = acquisition.header().sequence.phase_encoding_along_row;
+    let directions: &[bool] = match acquisition.header().sequence.phase_encoding_along_row {
+        Some(true) => &[true],
+        Some(false) => &[false],
+        None => &[true, false],
+    };
+    let found = directions.iter().filter_map(|&along_row| along(acquisition, body, along_row));
+    found.max_by(|a, b| a.amplitude_percent.total_cmp(&b.amplitude_percent))
+}
+
+fn along(acquisition: &Acquisition, body: &Body, along_row: bool) -> Option<Ghosts> {
     let mut all = (Sums::default(), Sums::default());
     let mut worst: Option<f64> = None;
     for (slice, outline) in body.outlines.iter().enumerate().filter(|(_, o)| o.signal > 0.0) {
-        // Beside the body along columns, and along rows.
-        let (columns, rows) = beside(acquisition, slice, outline);
-        let (phase, frequency) = if along_row == Some(true) { (rows, columns) } else { (columns, rows) };
+        let (phase, frequency) = backgrounds(acquisition, slice, outline, along_row);
         if phase.count < FEWEST || frequency.count < FEWEST {
             continue;
         }
@@ -73,35 +95,40 @@ pub(super) fn measure(acquisition: &Acquisition, body: &Body) -> Option<Ghosts> 
         all = (all.0.join(phase), all.1.join(frequency));
     }
     let (phase, frequency) = all;
-    let blanked = |s: Sums| s.zero as f64 > BLANKED * s.count as f64;
-    if blanked(phase) || blanked(frequency) {
+    if phase.blanked() || frequency.blanked() {
         return None;
     }
-    let signal = body.signal()?;
-    let power = phase.mean_square() - frequency.mean_square();
-    // Where the direction is not known, ghosts may lie along either.
-    let power = if along_row.is_none() { power.abs() } else { power.max(0.0) };
-    Some(Ghosts { ratio_percent: worst?, amplitude_percent: 100.0 * power.sqrt() / signal })
+    let power = (phase.mean_square() - frequency.mean_square()).max(0.0);
+    Some(Ghosts { ratio_percent: worst?, amplitude_percent: 100.0 * power.sqrt() / body.signal()? })
 }
 
-/// Background beside the body along columns, and along rows.
-fn beside(acquisition: &Acquisition, slice: usize, outline: &Outline) -> (Sums, Sums) {
+/// Background in lines of phase encoding that cross the body, and in lines that miss it.
+fn backgrounds(acquisition: &Acquisition, slice: usize, outline: &Outline, along_row: bool) -> (Sums, Sums) {
     let grid = acquisition.grid();
-    let image = acquisition.echo(0);
-    let value = |row, column| f64::from(image[grid.index(slice, row, column)]);
-    let outside =
-        |(from, to): (usize, usize), length: usize| (0..from.saturating_sub(MARGIN)).chain((to + MARGIN + 1)..length);
-    let mut along_columns = Sums::default();
-    for (column, span) in outline.columns.iter().enumerate() {
-        for row in span.iter().flat_map(|&span| outside(span, grid.rows())) {
-            along_columns.add(value(row, column));
+    let (spans, length) = if along_row { (&outline.rows, grid.columns()) } else { (&outline.columns, grid.rows()) };
+    let mut crossing = Sums::default();
+    let mut missing = Sums::default();
+    for echo in 0..acquisition.echo_times().len().min(ECHOES) {
+        let image = acquisition.echo(echo);
+        let value = |line: usize, place: usize| {
+            let (row, column) = if along_row { (line, place) } else { (place, line) };
+            f64::from(image[grid.index(slice, row, column)])
+        };
+        for (line, span) in spans.iter().enumerate() {
+            match span {
+                Some((from, to)) => {
+                    for place in (0..from.saturating_sub(MARGIN)).chain((to + MARGIN + 1)..length) {
+                        crossing.add(echo, value(line, place));
+                    }
+                }
+                None => {
+                    let near = line.saturating_sub(MARGIN)..(line + MARGIN + 1).min(spans.len());
+                    if spans[near].iter().all(Option::is_none) {
+                        (0..length).for_each(|place| missing.add(echo, value(line, place)));
+                    }
+                }
+            }
         }
     }
-    let mut along_rows = Sums::default();
-    for (row, span) in outline.rows.iter().enumerate() {
-        for column in span.iter().flat_map(|&span| outside(span, grid.columns())) {
-            along_rows.add(value(row, column));
-        }
-    }
-    (along_columns, along_rows)
+    (crossing, missing)
 }

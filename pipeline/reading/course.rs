@@ -289,7 +289,7 @@ fn point(past: &PastReading, day: Date, today: &Today<'_>, rules: &FollowUp) -> 
         } else if both(&past.scanner.software, &now.scanner.software) {
             add("scanner software".to_owned(), scaled * c.software.fraction());
         }
-        if past.profile.is_some() && now.profile.is_some() && past.profile != now.profile {
+        if past.profile.as_ref().zip(now.profile.as_ref()).is_some_and(|(past, now)| !past.same(now)) {
             add("protocol profile".to_owned(), scaled * c.profile.fraction());
         }
         if past.model.is_some() && now.model.is_some() && past.model != now.model {

@@ -54,6 +54,19 @@ pub struct PastProfile {
     pub name: String,
     /// Revision.
     pub revision: u32,
+    /// Digest; `None` in readings from before it was kept.
+    pub digest: Option<String>,
+}
+
+impl PastProfile {
+    /// Whether both are one profile, as far as either knows.
+    pub fn same(&self, other: &Self) -> bool {
+        let content = match (&self.digest, &other.digest) {
+            (Some(mine), Some(theirs)) => mine == theirs,
+            _ => true,
+        };
+        content && self.name == other.name && self.revision == other.revision
+    }
 }
 
 /// The scanner of a reading.

@@ -343,7 +343,11 @@ fn past(
             software: scanner.software.clone(),
             field_strength_t: scanner.field_strength.map(|t| t.0),
         },
-        profile: fitted.checked().profile().map(|p| PastProfile { name: p.name().to_owned(), revision: p.revision() }),
+        profile: fitted.checked().profile().map(|p| PastProfile {
+            name: p.name().to_owned(),
+            revision: p.revision(),
+            digest: Some(p.digest().as_str().to_owned()),
+        }),
         model: Some(fitted.choice().kind),
         calibration: calibration.map(|c| c.name.clone()),
         r2star_per_s: summary.map(|s| s.median),

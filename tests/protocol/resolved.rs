@@ -1,6 +1,6 @@
 //! Profiles built on others.
 
-use siderolog::protocol::{ModelChoice, parse, shipped};
+use siderolog::protocol::{ModelChoice, parse, parse_together, shipped};
 
 const BASE: &str = "\
 name: base
@@ -42,6 +42,20 @@ fn a_child_replaces_adds_and_drops_but_inherits_no_approval() {
     assert_ne!(child.model(), ModelChoice::Auto);
     assert_eq!(child.bases(), ["base"]);
     insta::assert_snapshot!("child", child.resolved());
+}
+
+#[test]
+fn the_profiles_of_a_site_find_one_another_by_name() {
+    let files = [("one.yaml", CHILD), ("other.yaml", BASE)];
+    let profiles = parse_together(&files, None).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(profiles.iter().map(|p| p.name()).collect::<Vec<_>>(), ["child", "base"]);
+    assert_eq!(profiles[0].rules().len(), 3);
+    let errors = parse_together(&[("one.yaml", CHILD), ("broken.yaml", "name: a")], None).unwrap_err().to_string();
+    assert!(
+        errors.contains("broken.yaml:1:1: `revision` is missing")
+            && errors.contains("one.yaml:3:10: `base` is not a known profile"),
+        "{errors}"
+    );
 }
 
 #[test]

@@ -28,7 +28,7 @@ fn at(date: &str, r2star: f64) -> PastReading {
             software: Some("A1".into()),
             field_strength_t: Some(1.5),
         },
-        profile: Some(PastProfile { name: "liver".into(), revision: 1 }),
+        profile: Some(PastProfile { name: "liver".into(), revision: 1, digest: None }),
         model: Some(ModelKind::NoiseCorrected),
         calibration: Some("hernando-2023-1.5t".into()),
         r2star_per_s: Some(r2star),
@@ -95,7 +95,7 @@ fn what_differs_between_the_scans_is_said_and_widens_the_interval() {
     let cases: [(&str, Alter); 5] = [
         ("scanner software", |p| p.scanner.software = Some("A2".into())),
         ("scanner (Norrfell Lumen)", |p| p.scanner.serial = Some("18".into())),
-        ("protocol profile", |p| p.profile = Some(PastProfile { name: "liver".into(), revision: 2 })),
+        ("protocol profile", |p| p.profile = Some(PastProfile { name: "liver".into(), revision: 2, digest: None })),
         ("signal model", |p| p.model = Some(ModelKind::MonoexponentialWithOffset)),
         ("calibration", |p| {
             p.r2star_per_s = None;

@@ -48,6 +48,10 @@ pub struct Args {
     site: SiteArgs,
 }
 
+/// Relative standard uncertainty of a noise level that was estimated from background air: what thousands of voxels
+/// give, with room for structure in it (common practice, no source).
+const SIGMA_UNCERTAINTY: f64 = 0.02;
+
 /// An echo train as a protocol sets it.
 #[derive(Clone, Copy)]
 struct Train {
@@ -129,7 +133,7 @@ impl Asked {
             model: &model,
             snr: self.snr,
             coil_elements: self.coil_elements,
-            sigma_uncertainty: 0.02,
+            sigma_uncertainty: SIGMA_UNCERTAINTY,
             voxels: self.voxels,
             criterion: Criterion::default(),
             draws: self.draws,
@@ -187,18 +191,20 @@ fn round(value: f64, decimals: i32) -> f64 {
 
 fn table(curve: &RangeCurve, calibration: Option<&Calibration>) {
     println!("   R2* /s   LIC mg/g   median /s     bias %   spread /s   bound /s   spread/bound   error %");
+    // Where the estimator gives nothing there is no number.
+    let number =
+        |value: f64, decimals: usize| if value.is_finite() { format!("{value:.decimals$}") } else { "-".to_owned() };
     for point in &curve.points {
         let iron = calibration.map_or("-".to_owned(), |c| format!("{:.2}", c.lic(PerSecond(point.r2star)).0));
         println!(
-            "{:>9.1} {:>10} {:>11.1} {:>10.2} {:>11.2} {:>10.2} {:>14.3} {:>9.2}",
+            "{:>9.1} {iron:>10} {:>11} {:>10} {:>11} {:>10} {:>14} {:>9}",
             point.r2star,
-            iron,
-            point.median,
-            100.0 * point.bias() / point.r2star,
-            point.spread,
-            point.bound,
-            point.spread / point.bound,
-            100.0 * point.relative_error()
+            number(point.median, 1),
+            number(100.0 * point.bias() / point.r2star, 2),
+            number(point.spread, 2),
+            number(point.bound, 2),
+            number(point.spread / point.bound, 3),
+            number(100.0 * point.relative_error(), 2)
         );
     }
 }
