@@ -14,6 +14,7 @@ use super::vendor;
 use crate::study::{Acquisition, AcquisitionParts, Finding, Grid, GridParts, Header, Seconds, Severity, Source, Stage};
 use ndarray::Array2;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 
 /// Everything the first pass found.
 pub struct Shelf<'a> {
@@ -23,6 +24,8 @@ pub struct Shelf<'a> {
     pub book: Book<'a>,
     /// Files that could not be read: name and reason.
     pub unreadable: &'a [(String, String)],
+    /// Studies that hold images of more than one patient.
+    pub shared_studies: &'a BTreeSet<String>,
 }
 
 /// What became of a draft.
@@ -56,7 +59,7 @@ impl Chosen {
 pub fn build(draft: &Draft, shelf: &Shelf<'_>, request: &Request<'_>, budget: &mut u64) -> Built {
     let (files, book) = (shelf.files, shelf.book);
     let cells = cells(&draft.frames, book);
-    let mut findings = consistency::before_pixels(draft, &cells, book);
+    let mut findings = consistency::before_pixels(draft, shelf);
     let scales: Vec<_> = draft.frames.iter().filter_map(|&r| book.frame(r)).map(|f| &f.scale).collect();
     let maker = draft.frames.first().and_then(|&r| book.file(r)).and_then(|f| f.header.scanner.manufacturer.as_deref());
     let mode = scaling::decide(&scales, vendor::philips::made_by(maker));
@@ -71,7 +74,7 @@ pub fn build(draft: &Draft, shelf: &Shelf<'_>, request: &Request<'_>, budget: &m
     let pixels = decode(&wanted, files, request, budget);
     let failed: Vec<(Ref, Fault)> =
         pixels.iter().filter_map(|(r, p)| p.as_ref().err().map(|f| (*r, f.clone()))).collect();
-    let (chosen, kept) = choose(&cells, &pixels, book, &mut findings);
+    let (chosen, kept) = choose(&cells, &pixels, &mut findings);
     if chosen.slices == 0 || chosen.echo_times.len() < 2 {
         findings.push(consistency::nothing_left(&draft.frames, &failed, &cells, book));
         return unreadable(draft, &cells, files, book, findings, failed);
@@ -98,7 +101,7 @@ pub fn build(draft: &Draft, shelf: &Shelf<'_>, request: &Request<'_>, budget: &m
         }
     };
     let flaws = consistency::flaws(&chosen, &pixels, &grid, book, &mut findings);
-    findings.extend(consistency::of_images(&magnitude, &chosen, book));
+    findings.extend(consistency::of_images(&magnitude, &chosen));
     let used: Vec<Ref> = chosen.frames.iter().copied().chain(used_complex).collect();
     let header = source::header(&chosen, book);
     findings.extend(consistency::of_headers(&chosen, &grid, book));
@@ -165,14 +168,10 @@ fn unreadable(
 }
 
 /// One frame for each cell, then the full rectangle of them.
-fn choose(cells: &Cells, pixels: &Pixels, book: Book<'_>, findings: &mut Vec<Finding>) -> (Chosen, rectangle::Kept) {
+fn choose(cells: &Cells, pixels: &Pixels, findings: &mut Vec<Finding>) -> (Chosen, rectangle::Kept) {
     let echoes = cells.echo_times.len();
-    let sole: Vec<Option<Ref>> = cells
-        .cells
-        .iter()
-        .enumerate()
-        .map(|(i, cell)| consistency::sole(i, cell, cells, pixels, book, findings))
-        .collect();
+    let sole: Vec<Option<Ref>> =
+        cells.cells.iter().enumerate().map(|(i, cell)| consistency::sole(i, cell, cells, pixels, findings)).collect();
     let usable = consistency::without_flat(sole, cells, pixels, findings);
     let at = |s: usize, e: usize| usable.get(s * echoes + e).copied().flatten();
     let kept = rectangle::full(cells.depths.len(), echoes, at);

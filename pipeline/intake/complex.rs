@@ -58,14 +58,16 @@ fn complete(component: Component, draft: &Draft, cells: &Cells, book: Book<'_>) 
     let first = *draft.frames.first()?;
     let number = |r: Ref| book.file(r).and_then(|f| f.header.series.first()?.number).unwrap_or(0);
     let home = book.file(first)?.series_uid.as_str();
-    let run = book.frame(first)?.acquisition;
-    let mut runs: BTreeMap<(bool, bool, i64, &str, Option<i64>), Vec<Ref>> = BTreeMap::new();
+    let (run, form) = (book.frame(first)?.acquisition, book.frame(first)?.number.is_some());
+    let mut runs: BTreeMap<(bool, bool, bool, i64, &str, Option<i64>), Vec<Ref>> = BTreeMap::new();
     for &r in &draft.others {
         let (Some(file), Some(frame)) = (book.file(r), book.frame(r)) else { continue };
         if frame.component == Some(component) && same_place(first, r, book) {
             let away = file.series_uid != home;
             let far = (number(r) - number(first)).abs();
-            let key = (away, frame.acquisition != run, far, file.series_uid.as_str(), frame.acquisition);
+            let other_form = frame.number.is_some() != form;
+            let other_run = frame.acquisition != run;
+            let key = (other_form, away, other_run, far, file.series_uid.as_str(), frame.acquisition);
             runs.entry(key).or_default().push(r);
         }
     }

@@ -1,7 +1,7 @@
 //! What does not fit together: each a finding with a code, the exact images, and what a person can do. What can
 //! still be used is used.
 
-use super::build::Chosen;
+use super::build::{Chosen, Shelf};
 use super::dataset::attribute;
 use super::decode::Pixels;
 use super::fault::Fault;
@@ -47,7 +47,8 @@ pub fn echo_times_in_seconds(echo_times: &[f64]) -> Option<Finding> {
 }
 
 /// What can be said from headers alone.
-pub fn before_pixels(draft: &Draft, cells: &Cells, book: Book<'_>) -> Vec<Finding> {
+pub fn before_pixels(draft: &Draft, shelf: &Shelf<'_>) -> Vec<Finding> {
+    let book = shelf.book;
     let mut out = Vec::new();
     let texts = |of: fn(&crate::study::Patient) -> &Option<String>| -> BTreeSet<String> {
         let files = draft.frames.iter().filter_map(|&r| book.file(r));
@@ -67,6 +68,12 @@ pub fn before_pixels(draft: &Draft, cells: &Cells, book: Book<'_>) -> Vec<Findin
             out.push(finding(Severity::Stop, "patient-mixed", text).attribute(attribute(tag)).advice(advice));
         }
     }
+    let study = draft.frames.first().and_then(|&r| book.file(r)).map(|f| f.header.study.uid.as_str());
+    if study.is_some_and(|uid| shelf.shared_studies.contains(uid)) {
+        let text = "Images of more than one patient ID carry the same study.";
+        let advice = "Find out whose images these are before using any number.";
+        out.push(finding(Severity::Stop, "patient-mixed", text).attribute(attribute(0x0010_0020)).advice(advice));
+    }
     out.extend(strays(draft, book));
     for (label, index) in [("repetition times", 0), ("flip angles", 1), ("bandwidths", 2)] {
         let values: Vec<f64> = draft.frames.iter().filter_map(|&r| book.frame(r)?.settings[index]).collect();
@@ -76,7 +83,6 @@ pub fn before_pixels(draft: &Draft, cells: &Cells, book: Book<'_>) -> Vec<Findin
             out.push(finding(Severity::Warn, "settings-mixed", text));
         }
     }
-    let _ = cells;
     out
 }
 
@@ -103,14 +109,7 @@ fn strays(draft: &Draft, book: Book<'_>) -> Option<Finding> {
 
 /// The one frame of a cell. Several are copies where their pixels are equal; where they differ, the first is
 /// taken so that there is a picture to look at, and no number is given.
-pub fn sole(
-    index: usize,
-    cell: &[Ref],
-    cells: &Cells,
-    pixels: &Pixels,
-    book: Book<'_>,
-    findings: &mut Vec<Finding>,
-) -> Option<Ref> {
+pub fn sole(index: usize, cell: &[Ref], cells: &Cells, pixels: &Pixels, findings: &mut Vec<Finding>) -> Option<Ref> {
     let readable: Vec<(Ref, &Stored)> =
         cell.iter().filter_map(|&r| pixels.get(&r)?.as_ref().ok().map(|s| (r, s))).collect();
     let (first, stored) = *readable.first()?;
@@ -139,7 +138,6 @@ pub fn sole(
                 findings.push(if equal { new } else { new.advice(advice) });
             }
         }
-        let _ = book;
     }
     Some(first)
 }
@@ -152,11 +150,7 @@ pub fn without_flat(
     pixels: &Pixels,
     findings: &mut Vec<Finding>,
 ) -> Vec<Option<Ref>> {
-    let flat = |r: &Ref| match pixels.get(r) {
-        Some(Ok(Stored::Single(v))) => v.iter().all(|x| Some(x) == v.first()),
-        Some(Ok(Stored::Double(v))) => v.iter().all(|x| Some(x) == v.first()),
-        _ => false,
-    };
+    let flat = |r: &Ref| matches!(pixels.get(r), Some(Ok(stored)) if stored.is_flat());
     let echoes = cells.echo_times.len().max(1);
     let mut places = Vec::new();
     let keep = |(i, r): (usize, Option<Ref>)| match r {
@@ -232,10 +226,9 @@ pub fn dropped(cells: &Cells, kept: &Kept, failed: &[(Ref, Fault)], book: Book<'
         let finding = finding(Severity::Warn, "slice-incomplete", text).images(places);
         out.push(finding.advice("Send the missing images; the result is then made again."));
     }
-    if let Some((r, fault)) = failed.first() {
+    if let Some((_, fault)) = failed.first() {
         let text = format!("{} images cannot be decoded; the first: {fault}.", failed.len());
         let images = failed.iter().take(50).map(|(r, _)| image(*r, book)).collect();
-        let _ = r;
         out.push(finding(Severity::Warn, "images-undecodable", text).images(images));
     }
     out
@@ -263,11 +256,10 @@ pub fn flaws(chosen: &Chosen, pixels: &Pixels, grid: &Grid, book: Book<'_>, find
             }
         }
         let Some(top) = file.format.top_value() else { continue };
-        let at_top: Vec<usize> = (0..grid.slice_voxels()).filter(|&p| stored.at(p) == Some(top)).collect();
-        if at_top.len() >= PLATEAU {
+        if stored.count(top) >= PLATEAU {
             saturated.push(place(slice, echo));
-            for pixel in at_top {
-                if let Some(flag) = flags.get_mut(pixel).filter(|f| **f == flaw::NONE) {
+            for (pixel, flag) in flags.iter_mut().enumerate() {
+                if *flag == flaw::NONE && stored.at(pixel) == Some(top) {
                     *flag = flaw::SATURATED;
                 }
             }
@@ -285,7 +277,7 @@ pub fn flaws(chosen: &Chosen, pixels: &Pixels, grid: &Grid, book: Book<'_>, find
 }
 
 /// What the scaled images show.
-pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen, book: Book<'_>) -> Vec<Finding> {
+pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen) -> Vec<Finding> {
     let mut out = Vec::new();
     let negative = magnitude.iter().filter(|v| **v < 0.0).count();
     if negative > 0 {
@@ -293,7 +285,6 @@ pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen, book: Book<'_>) -> Ve
         out.push(finding(Severity::Warn, "negative-magnitude", text).advice("Check the export's rescale intercept."));
     }
     out.extend(gain_steps(magnitude, &chosen.echo_times));
-    let _ = book;
     out
 }
 
@@ -301,12 +292,15 @@ pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen, book: Book<'_>) -> Ve
 /// less than half over a whole image; a larger rise is no decay.
 fn gain_steps(magnitude: &Array2<f32>, echo_times: &[f64]) -> Option<Finding> {
     const LARGEST_RISE: f64 = 1.5;
-    // Foreground: the brighter half of what is above a tenth of the brightest voxels, in the first echo.
-    let first: Vec<f32> = magnitude.row(0).to_vec();
-    let mut sorted = first.clone();
+    /// Voxels looked at: enough for a sum over an image.
+    const SAMPLES: usize = 20_000;
+    let stride = magnitude.ncols().div_ceil(SAMPLES).max(1);
+    let first: Vec<(usize, f32)> = magnitude.row(0).iter().copied().enumerate().step_by(stride).collect();
+    let mut sorted: Vec<f32> = first.iter().map(|(_, v)| *v).collect();
     sorted.sort_by(f32::total_cmp);
+    // Foreground: above a tenth of the brightest voxels of the first echo.
     let bright = sorted.get(sorted.len() * 98 / 100).copied().unwrap_or(0.0) * 0.1;
-    let inside: Vec<usize> = (0..first.len()).filter(|&i| first.get(i).is_some_and(|v| *v > bright)).collect();
+    let inside: Vec<usize> = first.into_iter().filter(|(_, v)| *v > bright).map(|(i, _)| i).collect();
     let total = |echo: usize| -> f64 {
         let row = magnitude.row(echo);
         inside.iter().filter_map(|&i| row.get(i)).map(|v| f64::from(*v)).sum()
@@ -416,14 +410,13 @@ fn echo_gaps(echo_times: &[f64]) -> Option<Finding> {
 
 /// Files that could not be read: a warning where the acquisition lacks an image, otherwise a note.
 pub fn unreadable_files(findings: &mut Vec<Finding>, unreadable: &[(String, String)]) {
-    let Some((name, reason)) = unreadable.first() else { return };
+    let Some((_, reason)) = unreadable.first() else { return };
     let lacking = findings.iter().any(|f| LACKING.contains(&f.code.as_ref()));
     let severity = if lacking { Severity::Warn } else { Severity::Note };
     let text = match unreadable.len() {
         1 => format!("One file beside these images cannot be read: {reason}."),
         n => format!("{n} files beside these images cannot be read; the first: {reason}."),
     };
-    let _ = name;
     let images = unreadable.iter().take(50).map(|(name, _)| name.clone()).collect();
     findings.push(finding(severity, "unreadable-file", text).images(images));
 }

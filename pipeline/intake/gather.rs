@@ -38,6 +38,9 @@ pub enum Place {
     },
 }
 
+/// A file of fewer bytes is read at once; of a longer one only this much is read to tell what it is.
+pub const HEAD: u64 = 1 << 20;
+
 /// Why bytes could not be had.
 pub enum ReadError {
     /// Longer than the limit.
@@ -55,9 +58,9 @@ impl Candidate {
         Self { path, place: Place::Closed { reason: reason.into(), bad: true } }
     }
 
-    /// The first bytes, to tell what it is before all of it is read.
+    /// The first bytes, to tell what it is before all of it is read; all of them where the file is small.
     pub fn head(&self) -> Result<Vec<u8>, ReadError> {
-        self.bytes_up_to(1024, false)
+        self.bytes_up_to(HEAD, false)
     }
 
     /// All bytes, within the limits.

@@ -10,8 +10,11 @@ use super::image::{Frame, Geometry, ImageFile};
 use crate::study::{Vector, cross, dot};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Echo times closer than this (ms) are one.
-const SAME_ECHO_TIME: f64 = 0.01;
+/// Whether two echo times (ms) are one: closer than rounding in headers, which is 0.01 ms. Times below 0.1 ms are
+/// in another unit, where that would be coarse; there only equal ones are one.
+fn same_time(a: f64, b: f64) -> bool {
+    (a - b).abs() <= if a.max(b) < 0.1 { 0.0 } else { 0.01 }
+}
 
 /// A frame of a file, by their places in the lists.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -41,7 +44,7 @@ impl Cells {
         let depth = dot(book.frame(r)?.geometry.position, self.normal);
         let time = book.echo_time(r);
         let slice = self.depths.iter().position(|d| (d - depth).abs() <= self.tolerance)?;
-        let echo = self.echo_times.iter().position(|t| (t - time).abs() <= SAME_ECHO_TIME)?;
+        let echo = self.echo_times.iter().position(|&t| same_time(t, time))?;
         Some(slice * self.echo_times.len() + echo)
     }
 }
@@ -253,7 +256,7 @@ pub fn cells(frames: &[Ref], book: Book<'_>) -> Cells {
     let mut times: Vec<f64> = frames.iter().map(|&r| book.echo_time(r)).collect();
     times.sort_by(f64::total_cmp);
     for t in times {
-        if out.echo_times.last().is_none_or(|last| t - last > SAME_ECHO_TIME) {
+        if out.echo_times.last().is_none_or(|&last| !same_time(last, t)) {
             out.echo_times.push(t);
         }
     }
@@ -296,7 +299,8 @@ fn depth_tolerance(sorted: &[f64]) -> f64 {
     (0.05 * typical).min(0.5)
 }
 
-/// Several frames in a cell: repeats. Split by acquisition number, then temporal position, then time, as long as
+/// Several frames in a cell: repeats. Split by form of export, acquisition number,
+/// temporal position, then time, as long as
 /// each part is an acquisition of its own; what remains several is judged by its pixels later.
 fn split_repeats(frames: &[Ref], book: Book<'_>) -> Vec<Vec<Ref>> {
     let crowded = |frames: &[Ref]| {
@@ -311,16 +315,21 @@ fn split_repeats(frames: &[Ref], book: Book<'_>) -> Vec<Vec<Ref>> {
     if !crowded(frames) {
         return vec![frames.to_vec()];
     }
-    let keys: [fn(&Frame) -> Option<i64>; 3] =
-        [|f| f.acquisition, |f| f.temporal, |f| f.time.map(|t| (t * 1000.0) as i64)];
+    // A re-export of the same scan in the other form comes first: it repeats every number of the original.
+    let keys: [fn(&Frame) -> Option<i64>; 4] = [
+        |f| Some(i64::from(f.number.is_some())),
+        |f| f.acquisition,
+        |f| f.temporal,
+        |f| f.time.map(|t| (t * 1000.0) as i64),
+    ];
     for key in keys {
         let mut parts: BTreeMap<Option<i64>, Vec<Ref>> = BTreeMap::new();
         for &r in frames {
             parts.entry(book.frame(r).and_then(key)).or_default().push(r);
         }
-        let whole = parts.len() > 1 && parts.values().all(|p| most_echoes(p, book) >= 2 && !crowded(p));
-        if whole {
-            return parts.into_values().collect();
+        if parts.len() > 1 && parts.values().all(|p| most_echoes(p, book) >= 2) {
+            // A part can hold repeats of its own; each round has fewer frames than the last.
+            return parts.values().flat_map(|p| split_repeats(p, book)).collect();
         }
     }
     vec![frames.to_vec()]
@@ -341,7 +350,7 @@ fn join_single(stacks: &[&Stack], book: Book<'_>) -> Vec<(Component, Vec<Ref>)> 
         let fits = |(component, frames): &&mut (Component, Vec<Ref>)| {
             *component == stack.component
                 && frames.first().is_some_and(|&r| same_stack(r, first, book) && same_protocol(r, first, book))
-                && frames.iter().all(|&r| (book.echo_time(r) - time).abs() > SAME_ECHO_TIME)
+                && frames.iter().all(|&r| !same_time(book.echo_time(r), time))
         };
         match sets.iter_mut().find(fits) {
             Some((_, frames)) => frames.extend_from_slice(&stack.frames),

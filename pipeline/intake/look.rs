@@ -1,7 +1,7 @@
 //! The first pass: what each file is and what its header says.
 
 use super::fault::Fault;
-use super::gather::{Candidate, Place, ReadError};
+use super::gather::{Candidate, HEAD, Place, ReadError};
 use super::image::{self, ImageFile, Kind};
 use super::limits::Limits;
 use super::object::{self, Object};
@@ -66,15 +66,23 @@ fn one(candidate: &Candidate, limits: &Limits, kept: &AtomicU64) -> Content {
         return Content::Ignored("an empty file".to_owned());
     }
     let name = candidate.path.file_name().map(|n| n.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
+    // A small file has been read whole by now.
+    let whole = |head: Vec<u8>| if (head.len() as u64) < HEAD { Ok(head) } else { candidate.bytes(limits) };
     if object::looks_like_dicom(&head) {
-        return dicom(candidate, limits, kept);
+        if head.len() as u64 > limits.file_bytes {
+            return failed(ReadError::TooLong(limits.file_bytes));
+        }
+        return match whole(head) {
+            Ok(bytes) => dicom(candidate, bytes, limits, kept),
+            Err(error) => failed(error),
+        };
     }
     let nifti = name.ends_with(".nii") || name.ends_with(".nii.gz");
     let yaml = name.ends_with(".yaml") || name.ends_with(".yml");
     if !nifti && !yaml {
         return Content::Ignored("not a DICOM file".to_owned());
     }
-    let bytes = match candidate.bytes(limits) {
+    let bytes = match whole(head) {
         Ok(bytes) => bytes,
         Err(error) => return failed(error),
     };
@@ -96,11 +104,7 @@ fn failed(error: ReadError) -> Content {
     }
 }
 
-fn dicom(candidate: &Candidate, limits: &Limits, kept: &AtomicU64) -> Content {
-    let bytes = match candidate.bytes(limits) {
-        Ok(bytes) => bytes,
-        Err(error) => return failed(error),
-    };
+fn dicom(candidate: &Candidate, bytes: Vec<u8>, limits: &Limits, kept: &AtomicU64) -> Content {
     let digest = Digest::of(&bytes);
     let length = bytes.len() as u64;
     let object = match object::open(bytes, limits) {

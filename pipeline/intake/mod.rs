@@ -29,6 +29,8 @@ mod number;
 mod object;
 mod outcome;
 mod pixels;
+#[doc(hidden)]
+pub mod probe;
 mod read;
 mod rectangle;
 mod rle;

@@ -163,6 +163,24 @@ impl Stored {
     }
 }
 
+impl Stored {
+    /// How many pixels have this value.
+    pub fn count(&self, value: f64) -> usize {
+        match self {
+            Self::Single(v) => v.iter().filter(|x| f64::from(**x) == value).count(),
+            Self::Double(v) => v.iter().filter(|x| **x == value).count(),
+        }
+    }
+
+    /// Whether all pixels have one value.
+    pub fn is_flat(&self) -> bool {
+        match self {
+            Self::Single(v) => v.iter().all(|x| Some(x) == v.first()),
+            Self::Double(v) => v.iter().all(|x| Some(x) == v.first()),
+        }
+    }
+}
+
 /// Decodes one frame.
 pub fn decode(object: &Object, format: &PixelFormat, frame: usize, frames: usize) -> Result<Stored, Fault> {
     let Some(packing) = object.syntax.packing else {

@@ -3,13 +3,13 @@
 use super::build::{Shelf, build};
 use super::decode::Owned;
 use super::gather::{Candidate, gather};
-use super::group::{Book, Ref, group};
+use super::group::{Book, Ref, group, study_key};
 use super::image::ImageFile;
 use super::look::{Content, Image, look};
 use super::outcome::{FileOutcome, FileRecord, Found, Intake, IntakeError, Request};
 use crate::study::Digest;
 use crate::study::text::safe;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reads everything in the inputs. Only an input that does not exist is an error; whatever else is wrong is told
 /// by the outcome of a file or the findings of an acquisition.
@@ -47,7 +47,8 @@ pub fn read(request: &Request<'_>) -> Result<Intake, IntakeError> {
     let files: Vec<&ImageFile> = owned.iter().map(|o| &o.image.file).collect();
     let book = Book::new(&files);
     let grouping = group(&files);
-    let shelf = Shelf { files: &owned, book, unreadable: &unreadable };
+    let shared_studies = shared_studies(&files);
+    let shelf = Shelf { files: &owned, book, unreadable: &unreadable, shared_studies: &shared_studies };
     let mut budget = request.limits.decoded_bytes;
     let mut fates = Fates::default();
     for draft in &grouping.drafts {
@@ -67,6 +68,13 @@ pub fn read(request: &Request<'_>) -> Result<Intake, IntakeError> {
     intake.found.sort_by(|a, b| sort_key(a).cmp(&sort_key(b)));
     intake.files = records;
     Ok(intake)
+}
+
+/// Studies whose images name more than one patient.
+fn shared_studies(files: &[&ImageFile]) -> BTreeSet<String> {
+    let keys: BTreeSet<_> = files.iter().map(|f| study_key(f)).collect();
+    let mut seen = BTreeSet::new();
+    keys.into_iter().map(|(.., study)| study).filter(|study| !seen.insert(study.clone())).collect()
 }
 
 fn record(candidate: &Candidate) -> FileRecord {

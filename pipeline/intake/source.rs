@@ -4,6 +4,7 @@ use super::build::Chosen;
 use super::decode::Owned;
 use super::group::{Book, Ref};
 use crate::study::{Digest, Header, Seconds, SeriesFacts, Source, SourceFrame, SourceInstance};
+use std::collections::BTreeMap;
 
 /// Instances and frames, and the digest that names the acquisition.
 pub fn source(chosen: &Chosen, used: &[Ref], files: &[Owned<'_>]) -> Source {
@@ -27,9 +28,30 @@ pub fn source(chosen: &Chosen, used: &[Ref], files: &[Owned<'_>]) -> Source {
         Some(SourceFrame { slice: i / echoes, echo: i % echoes, instance, frame: number })
     };
     let frames = chosen.frames.iter().enumerate().filter_map(frame).collect();
+    let parts = partial(chosen, files);
     let mut digests: Vec<&[u8]> = instances.iter().map(|i| i.digest.as_str().as_bytes()).collect();
     digests.sort_unstable();
+    digests.extend(parts.iter().map(String::as_bytes));
     Source { digest: Digest::of_parts(digests), instances, frames }
+}
+
+/// Where a multi-frame file holds more magnitude frames than are used, which are: two acquisitions made of one
+/// file must not have one name.
+fn partial(chosen: &Chosen, files: &[Owned<'_>]) -> Vec<String> {
+    let mut by_file: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for r in &chosen.frames {
+        by_file.entry(r.file).or_default().push(r.frame);
+    }
+    let named = |(file, mut frames): (usize, Vec<usize>)| {
+        let all = &files.get(file)?.image.file.frames;
+        let component = all.get(*frames.first()?)?.component;
+        let usable = all.iter().filter(|f| f.set_aside.is_none() && f.component == component).count();
+        frames.sort_unstable();
+        (usable > frames.len()).then(|| format!("frames {frames:?}"))
+    };
+    let mut out: Vec<String> = by_file.into_iter().filter_map(named).collect();
+    out.sort();
+    out
 }
 
 /// The first image's header, with all series and the time between echoes.

@@ -244,11 +244,15 @@ impl Walk<'_> {
         if self.open.is_empty() && is_padding(self.reader.bytes, place) {
             return Ok(false);
         }
-        let head = head(&mut self.reader, layout)?;
-        if self.open.is_empty() && self.only_group.is_some_and(|group| head.tag >> 16 != Tag::from(group)) {
+        if self.open.is_empty() && self.only_group.is_some() {
+            // What follows the group may be laid out otherwise; nothing of it but the group is looked at.
+            let group = self.reader.u16();
             self.reader.at = place;
-            return Ok(false);
+            if group != self.only_group {
+                return Ok(false);
+            }
         }
+        let head = head(&mut self.reader, layout)?;
         let parent = self.open.last().map(|o| o.kind);
         // Delimiters close what is open and are not kept.
         match (head.tag, parent) {

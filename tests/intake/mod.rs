@@ -1,4 +1,9 @@
 //! Reading: formats, grouping, scaling, hostile input.
 
+mod containers;
+mod faults;
 mod files;
+mod grouping;
+mod hostile;
+mod matrix;
 mod shared_data;
