@@ -80,11 +80,11 @@ impl Encoder<'_> {
         }
         let stations = track.stations();
         let weights = track.weights(&stations);
-        let mut mixed = vec![(0.0, 0.0); self.echoes * self.grid.slice_voxels()];
+        let mut spectra = vec![(0.0, 0.0); self.echoes * self.grid.slice_voxels()];
         for (station, weight) in stations.iter().zip(&weights).filter(|(_, w)| w.iter().any(|&x| x > 0.0)) {
-            self.add_lines(&mut mixed, &self.still(*station, None), weight);
+            self.add_lines(&mut spectra, &self.still(*station, None), weight);
         }
-        mixed
+        self.reconstructed(&spectra)
     }
 
     /// Odd and even echoes at two places.
@@ -105,30 +105,47 @@ impl Encoder<'_> {
         images
     }
 
-    /// Adds the lines of k-space of `images`, each with its weight.
-    fn add_lines(&self, sum: &mut [Complex], images: &[Complex], weights: &[f64]) {
+    /// Adds the lines of k-space of `images`, each with its weight. `spectra` is laid out as the images are, with
+    /// the frequency in place of the position along phase encoding.
+    fn add_lines(&self, spectra: &mut [Complex64], images: &[Complex], weights: &[f64]) {
         let ((lines, steps), voxels) = (self.shape(), self.grid.slice_voxels());
         let fourier = Fourier::new(steps);
+        let mut values = vec![(0.0, 0.0); steps];
         for echo in 0..self.echoes {
             for line in 0..lines {
                 let index = |place: usize| echo * voxels + self.voxel(line, place);
-                let values: Vec<Complex64> =
-                    (0..steps).map(|place| images[index(place)]).map(|z| (f64::from(z.0), f64::from(z.1))).collect();
+                for (place, value) in values.iter_mut().enumerate() {
+                    let z = images[index(place)];
+                    *value = (f64::from(z.0), f64::from(z.1));
+                }
                 if values.iter().all(|&z| z == (0.0, 0.0)) {
                     continue;
                 }
-                let mut spectrum = fourier.forward(&values);
-                for (frequency, z) in spectrum.iter_mut().enumerate() {
+                for (frequency, z) in fourier.forward(&values).into_iter().enumerate() {
                     // The first line acquired is the most negative frequency.
                     let weight = weights[(frequency + steps / 2) % steps];
-                    *z = (z.0 * weight, z.1 * weight);
-                }
-                for (place, z) in fourier.inverse(&spectrum).into_iter().enumerate() {
-                    let slot = &mut sum[index(place)];
-                    *slot = (slot.0 + z.0 as f32, slot.1 + z.1 as f32);
+                    let slot = &mut spectra[index(frequency)];
+                    *slot = (slot.0 + weight * z.0, slot.1 + weight * z.1);
                 }
             }
         }
+    }
+
+    /// Images from their lines of k-space.
+    fn reconstructed(&self, spectra: &[Complex64]) -> Vec<Complex> {
+        let ((lines, steps), voxels) = (self.shape(), self.grid.slice_voxels());
+        let fourier = Fourier::new(steps);
+        let mut images = vec![(0.0, 0.0); spectra.len()];
+        for echo in 0..self.echoes {
+            for line in 0..lines {
+                let index = |place: usize| echo * voxels + self.voxel(line, place);
+                let spectrum: Vec<Complex64> = (0..steps).map(|frequency| spectra[index(frequency)]).collect();
+                for (place, z) in fourier.inverse(&spectrum).into_iter().enumerate() {
+                    images[index(place)] = (z.0 as f32, z.1 as f32);
+                }
+            }
+        }
+        images
     }
 
     /// A copy displaced by half the field of view along phase encoding.

@@ -53,6 +53,15 @@ impl Fourier {
         for (index, block) in out.chunks_mut(part).enumerate() {
             self.split(values, start + index * stride, stride * factor, block);
         }
+        if factor == 2 {
+            // Most of the work is here.
+            let (even, odd) = out.split_at_mut(part);
+            for (k, (a, b)) in even.iter_mut().zip(odd).enumerate() {
+                let turned = times(*b, self.roots[k * stride]);
+                (*a, *b) = ((a.0 + turned.0, a.1 + turned.1), (a.0 - turned.0, a.1 - turned.1));
+            }
+            return;
+        }
         let mut terms = vec![(0.0, 0.0); factor];
         for k in 0..part {
             for (index, term) in terms.iter_mut().enumerate() {

@@ -12,10 +12,13 @@ mod motion;
 mod population;
 mod random;
 mod recipe;
+mod recipe_check;
+mod recipe_defaults;
 mod scan;
 mod scene;
 mod shipped;
 mod tissue;
+mod trunk;
 mod vessels;
 mod write;
 mod write_classic;
@@ -24,8 +27,9 @@ mod write_enhanced;
 pub use population::population;
 pub use recipe::{
     Artefacts, Body, Components, Export, Format, Gain, GridRecipe, Liver, Motion, Omission, PatientRecipe, Pattern,
-    Receive, Recipe, RecipeError, Resection, SequenceRecipe,
+    Receive, Recipe, Resection, SequenceRecipe,
 };
+pub use recipe_check::RecipeError;
 pub use scan::{Scan, Truth, scan};
 pub use scene::{FAT_PEAKS, fat_signal};
 pub use shipped::{SHIPPED, shipped};

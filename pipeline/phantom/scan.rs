@@ -340,3 +340,47 @@ impl Scan {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::random::Stream;
+    use super::*;
+
+    /// Eight channels one by one, each with its own noise, against the shortcut: same mean and variance of the
+    /// root of the sum of squares, in air, at the noise floor and above it.
+    #[test]
+    fn one_channel_and_a_chi_squared_stand_for_all_channels() {
+        const DRAWS: u64 = 40_000;
+        let moments = |values: Vec<f64>| {
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
+            let variance = values.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / values.len() as f64;
+            (mean, variance)
+        };
+        for signal in [0.0, 2.0, 8.0] {
+            // Unequal shares of the signal, with different phases.
+            let mut draw = Stream::new(3, &[1]);
+            let shares: Vec<(f64, f64)> = (0..8).map(|_| (draw.between(-1.0, 1.0), draw.between(-1.0, 1.0))).collect();
+            let norm = shares.iter().map(|s| s.0 * s.0 + s.1 * s.1).sum::<f64>().sqrt();
+            let explicit = (0..DRAWS).map(|i| {
+                let power: f64 = shares
+                    .iter()
+                    .enumerate()
+                    .map(|(channel, share)| {
+                        let (a, b) = normal_pair(90 + channel as u64 * 7919, i);
+                        let (re, im) = (signal * share.0 / norm + a, signal * share.1 / norm + b);
+                        re * re + im * im
+                    })
+                    .sum();
+                power.sqrt()
+            });
+            let shortcut = (0..DRAWS).map(|i| {
+                let (a, b) = normal_pair(5, i);
+                ((signal + a) * (signal + a) + b * b + chi_squared(5, i, 7)).sqrt()
+            });
+            let (one, other) = (moments(explicit.collect()), moments(shortcut.collect()));
+            // Five standard errors of the mean; the variance to three per cent.
+            assert!((one.0 - other.0).abs() < 5.0 * (2.0 * one.1 / DRAWS as f64).sqrt(), "{signal}: {one:?} {other:?}");
+            assert!((one.1 / other.1 - 1.0).abs() < 0.04, "{signal}: {one:?} {other:?}");
+        }
+    }
+}

@@ -264,11 +264,12 @@ impl Scene {
             (self.grid.along_column(), self.grid.row_spacing().0),
             (self.grid.normal(), self.thickness),
         ];
+        let here = self.offset(p);
         let widths = axes.map(|(axis, size)| {
-            let shifted = |half: f64| self.offset(std::array::from_fn(|k| p[k] + half * size * axis[k]));
-            shifted(0.5) - shifted(-0.5)
+            let there = self.offset(std::array::from_fn(|k| p[k] + 0.5 * size * axis[k]));
+            2.0 * (there - here)
         });
-        (self.offset(p), widths)
+        (here, widths)
     }
 }
 

@@ -1,6 +1,7 @@
 //! The recipes that come with the program.
 
-use super::recipe::{Recipe, RecipeError};
+use super::recipe::Recipe;
+use super::recipe_check::RecipeError;
 
 macro_rules! recipes {
     ($($name:literal),* $(,)?) => {
