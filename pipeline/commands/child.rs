@@ -120,12 +120,18 @@ fn earlier(job: &Job, intake: &Intake, from_parent: &mut dyn BufRead) -> anyhow:
     reading::history(HISTORY_FILE, &text).map_err(|errors| anyhow::anyhow!("{errors}"))
 }
 
-/// Writes one acquisition's folder, named by its digest, `result.json` last.
+/// Writes one acquisition's folder, named by its digest, `result.json` last. Two acquisitions of one multi-frame
+/// file have one digest; the second gets a number.
 fn write(report: &Report, out: &Path) -> anyhow::Result<()> {
     let digest = report.result.input.digest.trim_start_matches("sha256:");
     let plain = digest.len() == 64 && digest.bytes().all(|byte| byte.is_ascii_hexdigit());
     anyhow::ensure!(plain, "an acquisition without a digest");
-    let folder = out.join(digest);
+    let mut folder = out.join(digest);
+    let mut number = 1;
+    while folder.exists() {
+        number += 1;
+        folder = out.join(format!("{digest}-{number}"));
+    }
     fs::create_dir(&folder).context("cannot make a result's folder")?;
     for (name, bytes) in report.files.iter().filter(|(name, _)| *name != RESULT) {
         fs::write(folder.join(name), bytes).with_context(|| format!("cannot write {name}"))?;

@@ -8,7 +8,7 @@ use crate::daemon::settings::Site;
 use crate::daemon::spool::results;
 use crate::daemon::supervisor::{self, Until};
 use crate::intake::claim::read_manifest;
-use crate::phantom::{self, Recipe};
+use crate::phantom;
 use crate::report::ResultDocument;
 use crate::study::text::safe;
 use anyhow::Context as _;
@@ -25,15 +25,18 @@ pub struct Args {
     dir: Option<PathBuf>,
 }
 
-/// The week, in order: name of the dropped folder and recipe.
+/// The week, in order: name of the dropped folder, and the recipe's name.
 const WEEK: [(&str, &str); 6] = [
-    ("1-stable-a-year-ago", include_str!("../../fixtures/week/1-stable-a-year-ago.yaml")),
-    ("2-stable-today", include_str!("../../fixtures/week/2-stable-today.yaml")),
-    ("3-heavily-loaded-child", include_str!("../../fixtures/week/3-heavily-loaded-child.yaml")),
-    ("4-wrong-first-echo", include_str!("../../fixtures/week/4-wrong-first-echo.yaml")),
-    ("5-slice-missing", include_str!("../../fixtures/week/5-slice-missing.yaml")),
-    ("6-moved", include_str!("../../fixtures/week/6-moved.yaml")),
+    (LAST_YEAR, "stable-patient"),
+    ("2-monday-stable-patient", "stable-patient"),
+    ("3-tuesday-loaded-child", "loaded-child"),
+    ("4-wednesday-late-first-echo", "late-first-echo"),
+    ("5-thursday-missing-slice", "missing-slice"),
+    ("6-friday-moving-patient", "moving-patient"),
 ];
+
+/// The stable patient's earlier scan: the same body, other noise.
+const LAST_YEAR: &str = "1-a-year-ago-stable-patient";
 
 /// Settings of the demonstration: a week is short, so are the quiet times.
 const SITE: &str = "\
@@ -73,8 +76,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 
 /// Simulates each patient and drops the export into the watched folder.
 fn scan_week(drop: &Path) -> anyhow::Result<()> {
-    for (name, text) in WEEK {
-        let recipe = Recipe::from_yaml(name, text)?;
+    for (name, recipe) in WEEK {
+        let mut recipe = phantom::shipped(recipe).context("a recipe is missing from the program")??;
+        if name == LAST_YEAR {
+            recipe.body.seed = Some(recipe.seed);
+            recipe.seed += 1000;
+            recipe.patient.study_date = "2025-03-10".to_owned();
+            recipe.liver.r2star *= 0.97;
+        }
         println!("  dropped {name}: {}", recipe.description);
         let scan = phantom::scan(&recipe);
         phantom::write(&scan, &drop.join(name)).with_context(|| format!("cannot write {name}"))?;
@@ -104,10 +113,10 @@ fn show(dir: &Path) -> anyhow::Result<()> {
         }
     }
     rows.sort_by(|a, b| a.0.cmp(&b.0));
-    println!("\n{:<24} {:<8} {:<14} LIC", "delivery", "verdict", "R2*");
+    println!("\n{:<28} {:<8} {:<14} LIC", "delivery", "verdict", "R2*");
     for (name, result, folder) in &rows {
         let (verdict, r2star) = (summary::verdict(result.verdict), summary::r2star(result));
-        println!("{:<24} {verdict:<8} {r2star:<14} {}", safe(name, 24), summary::lic(result));
+        println!("{:<28} {verdict:<8} {r2star:<14} {}", safe(name, 28), summary::lic(result));
         println!("    scanner room: {}", safe(&result.scanner_room.message, 400));
         if let Some(change) = &result.course.change {
             println!("    course: {}", safe(&change.text, 400));
@@ -117,7 +126,7 @@ fn show(dir: &Path) -> anyhow::Result<()> {
             None => println!("    result: {}", folder.join("result.json").display()),
         }
     }
-    let note = note::path(&dir.join("drop"), Some("2-stable-today".as_ref()));
+    let note = note::path(&dir.join("drop"), Some(WEEK[2].0.as_ref()));
     println!("\nWhat the radiographer reads beside a dropped folder ({}):\n", note.display());
     print!("{}", fs::read_to_string(&note).unwrap_or_default());
     println!("\nResults: {}\nLog: {}", dir.join("outbox").display(), dir.join("siderolog.log").display());

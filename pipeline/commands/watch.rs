@@ -4,6 +4,7 @@ use crate::daemon::runner::Runner;
 use crate::daemon::settings::Site;
 use crate::daemon::supervisor::{self, Until};
 use anyhow::Context as _;
+use std::io::IsTerminal as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -46,7 +47,11 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 pub(super) fn start_log(format: LogFormat) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("SIDEROLOG_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
     // A log that is there already, in a test, is good enough.
     let _ = match format {
         LogFormat::Text => log.try_init(),

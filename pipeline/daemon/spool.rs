@@ -5,7 +5,7 @@ use super::job::SetAside;
 use super::settings::Folders;
 use crate::intake::claim::{DRAFT_PREFIX, Delivery, INPUT, MANIFEST, Manifest, Ticket, read_manifest};
 use crate::intake::durable;
-use crate::intake::foreign::escape;
+use crate::study::text::safe;
 use rustix::fs::{FlockOperation, flock};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -180,7 +180,7 @@ impl Spool {
         let names = original_names(delivery);
         let files: Vec<Value> = set_aside
             .iter()
-            .map(|aside| json!({"path": original(&names, &escape(aside.path.path())), "reason": aside.reason}))
+            .map(|aside| json!({"path": original(&names, &shown(aside.path.path())), "reason": aside.reason}))
             .collect();
         let document = json!({"schema_version": 1, "ticket": delivery.ticket(), "reason": reason,
             "files_set_aside": files, "quarantined_at": now});
@@ -249,7 +249,12 @@ pub fn results(folder: &Path) -> io::Result<Vec<PathBuf>> {
 fn original_names(delivery: &Delivery) -> BTreeMap<String, String> {
     let input = delivery.input();
     let manifest = delivery.manifest();
-    manifest.files.iter().map(|file| (escape(&input.join(&file.name)), escape(file.original.path()))).collect()
+    manifest.files.iter().map(|file| (shown(&input.join(&file.name)), shown(file.original.path()))).collect()
+}
+
+/// A path as intake writes it.
+fn shown(path: &Path) -> String {
+    safe(&path.to_string_lossy(), 4096)
 }
 
 /// The name the sender gave, also for an entry of an archive (`…/000001.zip` followed by more).

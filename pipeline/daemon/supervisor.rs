@@ -163,10 +163,19 @@ async fn scan_loop(shared: Arc<Shared>, stop: CancellationToken, tasks: TaskTrac
         }
         tokio::select! {
             () = stop.cancelled() => return,
-            () = tokio::time::sleep(shared.site.settle.scan()) => {}
+            () = tokio::time::sleep(until_next_look(&shared)) => {}
             () = shared.arrival.notified() => tokio::time::sleep(BURST.min(shared.site.settle.scan())).await,
         }
     }
+}
+
+/// The regular interval, or less where a delivery is due before.
+fn until_next_look(shared: &Shared) -> Duration {
+    let now = shared.now();
+    let due = shared.drops.iter().filter_map(|drop| hold(&drop.settling).next_due(now)).min();
+    // A delivery that cannot be taken yet stays due; that must not turn into a busy loop.
+    let soonest = BURST.min(shared.site.settle.scan());
+    due.map_or(shared.site.settle.scan(), |due| due.clamp(soonest, shared.site.settle.scan()))
 }
 
 async fn do_errand(shared: Arc<Shared>, errand: Errand, at_once: Arc<Semaphore>) {

@@ -152,7 +152,11 @@ fn measure(shared: &Shared, ticket: &Ticket) -> Result<(), Setback> {
     let ended = shared.runner.run(job, &mut desk);
     let concluded = match ended {
         Ok(ended) => settle_end(shared, &delivery, ended, began),
-        Err(error) => Err(Setback::Run(error)),
+        Err(error) => {
+            // What the attempt left is of no use; the next start would remove it as well.
+            let _ = shared.spool.roll_back(ticket);
+            Err(Setback::Run(error))
+        }
     };
     // Only now may the next study of the same patient look at the ledger.
     desk.release();

@@ -102,6 +102,20 @@ impl Settling {
         steps
     }
 
+    /// How long from `now` until something is due, so that nobody waits for the next regular look.
+    pub fn next_due(&self, now: Duration) -> Option<Duration> {
+        let due = |entry: &Waiting| {
+            let complete = entry.survey == Some(Survey::Complete) && !entry.copying;
+            let after = match (complete, entry.asked) {
+                (true, _) => self.patience.complete,
+                (false, false) => self.patience.complete / 2,
+                (false, true) => self.patience.incomplete,
+            };
+            (entry.since + after).saturating_sub(now)
+        };
+        self.waiting.values().map(due).min()
+    }
+
     /// The answer of a survey; it counts only for the files that were surveyed.
     pub fn surveyed(&mut self, unit: &Unit, print: &Digest, survey: Survey) {
         if let Some(entry) = self.waiting.get_mut(unit).filter(|entry| entry.print == *print) {
@@ -143,10 +157,13 @@ mod tests {
         let seen = [sighting("a", false)];
         let at = |settling: &mut Settling, s| settling.observe(secs(s), &seen, &|_| None);
         assert_eq!(at(&mut settling, 0), []);
+        assert_eq!(settling.next_due(secs(1)), Some(Duration::from_millis(1500)));
         assert_eq!(at(&mut settling, 3), [Step::Survey(unit())]);
+        assert_eq!(settling.next_due(secs(3)), Some(secs(57)));
         assert_eq!(at(&mut settling, 4), []);
         settling.surveyed(&unit(), &Digest::of(b"a"), Survey::Complete);
         assert_eq!(at(&mut settling, 4), []);
+        assert_eq!(settling.next_due(secs(4)), Some(secs(1)));
         assert_eq!(at(&mut settling, 5), [Step::Take { unit: unit(), complete: true }]);
     }
 

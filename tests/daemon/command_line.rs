@@ -108,7 +108,7 @@ fn the_demonstration_shows_a_week_and_where_it_lies() {
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     assert!(began.elapsed() < Duration::from_secs(60) || !evidence());
     let shown = text(&output.stdout);
-    for name in ["2-stable-today", "3-heavily-loaded-child", "4-wrong-first-echo", "5-slice-missing", "6-moved"] {
+    for name in ["stable-patient", "loaded-child", "late-first-echo", "missing-slice", "moving-patient"] {
         assert!(shown.contains(name), "{shown}");
     }
     let pictures: Vec<&str> = shown.lines().filter_map(|line| line.trim().strip_prefix("picture: ")).collect();
@@ -153,4 +153,40 @@ fn malformed_files_beside_a_good_series_shared_data() {
         );
         assert_eq!(ours, 1, "{errors}");
     }
+}
+
+/// 25 slices, 12 echoes, 160 × 192: the time and the memory of parent and child together.
+#[test]
+fn a_study_of_three_hundred_images_takes_its_time_and_memory() {
+    if !evidence() {
+        println!("SKIPPED: a measurement for a quiet machine; SIDEROLOG_EVIDENCE=1 makes it");
+        return;
+    }
+    let bench = tempfile::tempdir().unwrap();
+    let recipe = siderolog::phantom::shipped("full-study").unwrap().unwrap();
+    write(&recipe, &bench.path().join("in"));
+    for run in 1..=3 {
+        let began = Instant::now();
+        let mut command = Command::new(PROGRAM);
+        command.arg("analyse").arg(bench.path().join("in")).arg("--out").arg(bench.path().join(format!("out-{run}")));
+        let mut running = command.stdout(std::process::Stdio::null()).spawn().unwrap();
+        let mut peak_mb = 0;
+        while running.try_wait().unwrap().is_none() {
+            peak_mb = peak_mb.max(resident_mb(running.id()));
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let took = began.elapsed().as_secs_f64();
+        println!("run {run}: {took:.2} s, {peak_mb} MiB");
+        assert!(took < 3.0 && peak_mb < 600, "{took:.2} s, {peak_mb} MiB");
+    }
+}
+
+/// Resident memory of a process and its children, MiB.
+fn resident_mb(pid: u32) -> u64 {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
+    let own =
+        status.lines().find_map(|line| line.strip_prefix("VmRSS:")?.split_whitespace().next()?.parse::<u64>().ok());
+    let children = fs::read_to_string(format!("/proc/{pid}/task/{pid}/children")).unwrap_or_default();
+    let of_children: u64 = children.split_whitespace().filter_map(|child| child.parse().ok()).map(resident_mb).sum();
+    own.unwrap_or(0) / 1024 + of_children
 }

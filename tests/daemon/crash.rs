@@ -98,6 +98,28 @@ fn a_signal_to_stop_finishes_or_rolls_back_and_the_next_start_goes_on() {
     assert_each_ended_once(&service, 3);
 }
 
+/// From the last file to the note, with the quiet time as shipped, for 300 images.
+#[test]
+fn the_radiographer_has_an_answer_within_ten_seconds() {
+    if !evidence() {
+        println!("SKIPPED: a measurement for a quiet machine; SIDEROLOG_EVIDENCE=1 makes it");
+        return;
+    }
+    let service = Service::with("{}\n");
+    let running = service.start();
+    write(&siderolog::phantom::shipped("full-study").unwrap().unwrap(), &service.path("drop/full"));
+    let began = Instant::now();
+    let note = service.path("drop/full.siderolog.txt");
+    while !note.exists() {
+        std::thread::sleep(Duration::from_millis(20));
+        assert!(began.elapsed() < Duration::from_secs(60), "{}", service.log());
+    }
+    let took = began.elapsed().as_secs_f64();
+    println!("the note came {took:.1} s after the last of 300 files:\n{}", std::fs::read_to_string(note).unwrap());
+    assert!(took < 10.0, "{took:.1} s");
+    assert_eq!(running.stop(), 0);
+}
+
 fn walk(folder: &std::path::Path) -> Vec<String> {
     let mut names = Vec::new();
     for entry in std::fs::read_dir(folder).unwrap() {
