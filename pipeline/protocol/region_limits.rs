@@ -45,6 +45,12 @@ pub struct RegionLimits {
     /// Agreement below which there is no number.
     #[serde(rename = "stop agreement")]
     pub stop_agreement: f64,
+    /// Largest amount of tissue like the liver's that was left out, as a share of the liver.
+    #[serde(rename = "max left out")]
+    pub max_left_out: f64,
+    /// Largest share of the liver that lies where a liver seldom does.
+    #[serde(rename = "max unlikely place")]
+    pub max_unlikely_place: f64,
 }
 
 impl Default for RegionLimits {
@@ -62,6 +68,8 @@ impl Default for RegionLimits {
             max_instability: 0.05,
             min_agreement: 0.85,
             stop_agreement: 0.5,
+            max_left_out: 0.25,
+            max_unlikely_place: 0.25,
         }
     }
 }
@@ -80,6 +88,8 @@ impl RegionLimits {
             ("max instability", self.max_instability, 10.0),
             ("min agreement", self.min_agreement, 1.0),
             ("stop agreement", self.stop_agreement, 1.0),
+            ("max left out", self.max_left_out, 10.0),
+            ("max unlikely place", self.max_unlikely_place, 1.0),
         ];
         limits
             .iter()

@@ -21,8 +21,10 @@ const SHARP: f32 = 0.15;
 pub(super) struct Surveyed<'a> {
     /// R2*, 1/s; NaN where there is none.
     pub r2star: &'a [f32],
-    /// Whether there is one.
-    pub fitted: &'a [bool],
+    /// Its standard error.
+    pub standard_error: &'a [f32],
+    /// Whether the solver gave an answer at all; beyond its bounds or without signal is an answer.
+    pub answered: &'a [bool],
     /// σ of one real channel and the effective number of coil elements.
     pub noise: [f64; 2],
 }
@@ -50,16 +52,19 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
     if organ.set.iter().filter(|&&v| v).count() < 8 {
         return missing(acq, "No tissue that could be liver was found on the patient's right.");
     }
+    let doubts = evidence.doubts(&organ);
     let (organ, code) = at_full_resolution(acq, &frame, &blocks, &body, &features, &organ, survey);
     let subject = Subject {
         acq,
         organ: frame.scatter(&organ),
         excluded: frame.scatter(&code),
         r2star: survey.r2star,
+        standard_error: survey.standard_error,
         trunk: Some(frame.scatter(&at_voxels(&fine, &blocks, &body.trunk))),
         across: Some(frame.scatter(&blocks.interpolate(&fine, &body.across))),
         back: Some(frame.scatter(&blocks.interpolate(&fine, &body.back))),
         agreement: Some(agreement),
+        doubts: Some(doubts),
         origin: MaskOrigin::Automatic,
     };
     confidence::judge(subject, &frame, limits)
@@ -81,7 +86,10 @@ fn at_full_resolution(
 ) -> (Vec<bool>, Vec<u8>) {
     let lattice = &frame.lattice;
     let [sigma, elements] = survey.noise;
-    let train = Train::of(acq, elements);
+    let beat = median(
+        &mut (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[2][k]).collect::<Vec<_>>(),
+    );
+    let train = Train::of(acq, elements).expecting(beat.unwrap_or(0.0), 0.12);
     let fine = Fine::of(lattice, blocks, organ);
     let band = Fine::band(blocks);
     let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
@@ -98,12 +106,13 @@ fn at_full_resolution(
         organ: &set,
         fine: &fine,
         tissue: &organ.tissue,
+        train: &train,
         single: &single,
         smooth: &smooth,
         lung: &at_voxels(lattice, blocks, &lung),
         gas: &at_voxels(lattice, blocks, &gas),
         flawed: &frame.gather(acq.flaws()).iter().map(|&f| f != flaw::NONE).collect::<Vec<_>>(),
-        unfitted: &frame.gather(survey.fitted).iter().map(|&f| !f).collect::<Vec<_>>(),
+        unfitted: &frame.gather(survey.answered).iter().map(|&f| !f).collect::<Vec<_>>(),
     };
     let code = voxels.exclusions();
     (set, code)

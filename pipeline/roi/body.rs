@@ -51,7 +51,7 @@ impl Body {
             .zip(&power.count)
             .map(|(&p, &n)| n > 0.0 && p > (6.0 * (noise / n).sqrt()).max(AIR * AIR * bright))
             .collect();
-        let solid = fill_holes(lattice, &close(lattice, &seen, GAP, Reach::Plane));
+        let solid = solid(lattice, &seen);
         let core = open(lattice, &solid, BRIDGE, Reach::Plane);
         let main = heaviest(lattice, &core, Reach::Space, |_| 1.0);
         let near = dilate(lattice, &main, BRIDGE, Reach::Plane);
@@ -61,7 +61,7 @@ impl Body {
         for slice in trunk.chunks_mut(plane) {
             let hull = convex(lattice, slice);
             let (inside, all) = (count(slice), count(&hull));
-            if (all - inside) as f64 > LOST * all as f64 {
+            if (all - inside.min(all)) as f64 > LOST * all as f64 {
                 slice.copy_from_slice(&hull);
             }
         }
@@ -177,6 +177,22 @@ impl Body {
             self.back[index] = scaled(y, y0, y1, lattice.spacing[1], [self.fat[2], self.fat[3]]);
         }
     }
+}
+
+/// Each slice filled inside its outline; where that leaves much of the convex outline empty the wall has a gap,
+/// which is closed first. Not everywhere: closing joins the arms to the trunk.
+fn solid(lattice: &Lattice, seen: &[bool]) -> Vec<bool> {
+    let mut filled = fill_holes(lattice, seen);
+    let closed = fill_holes(lattice, &close(lattice, seen, GAP, Reach::Plane));
+    let (plane, main) = (lattice.plane(), heaviest(lattice, &filled, Reach::Space, |_| 1.0));
+    for (z, slice) in filled.chunks_mut(plane).enumerate() {
+        let part = &main[z * plane..(z + 1) * plane];
+        let (inside, all) = (count(part), count(&convex(lattice, part)));
+        if (all - inside.min(all)) as f64 > LOST * all as f64 {
+            slice.copy_from_slice(&closed[z * plane..(z + 1) * plane]);
+        }
+    }
+    filled
 }
 
 fn count(set: &[bool]) -> usize {

@@ -13,10 +13,12 @@ pub(super) struct Subject<'a> {
     pub organ: Vec<bool>,
     pub excluded: Vec<u8>,
     pub r2star: &'a [f32],
+    pub standard_error: &'a [f32],
     pub trunk: Option<Vec<bool>>,
     pub across: Option<Vec<f32>>,
     pub back: Option<Vec<f32>>,
     pub agreement: Option<f64>,
+    pub doubts: Option<[f64; 2]>,
     pub origin: MaskOrigin,
 }
 
@@ -101,6 +103,13 @@ fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
         Some(subject.median(&left)? / subject.median(&right)? - 1.0)
     });
     let logs: Vec<f64> = subject.rates(&measured).iter().map(|&r| libm::log(f64::from(r))).collect();
+    let mut relative_errors: Vec<f32> = measured
+        .iter()
+        .zip(subject.r2star.iter().zip(subject.standard_error))
+        .filter(|&(&v, (r, e))| v && *r > 0.0 && e.is_finite())
+        .map(|(_, (r, e))| e / r)
+        .collect();
+    let noise = f64::from(median(&mut relative_errors).unwrap_or(0.0));
     RegionMeasures {
         voxels,
         organ_voxels: count(&subject.organ),
@@ -110,11 +119,13 @@ fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
         body_share,
         position,
         median_r2star,
-        heterogeneity: spread(&logs),
+        heterogeneity: spread(&logs).map(|all| (all * all - noise * noise).max(0.0).sqrt()),
         bimodality: split(&logs),
         lobe_difference,
         instability,
         agreement: subject.agreement,
+        left_out: subject.doubts.map(|d| d[0]),
+        unlikely_place: subject.doubts.map(|d| d[1]),
         excluded: Exclusion::REASONS
             .into_iter()
             .map(|reason| ExcludedCount {
@@ -259,6 +270,20 @@ fn findings(m: &RegionMeasures, limits: &RegionLimits) -> Vec<Finding> {
         "region-unstable",
         "The median changes when the region is made one voxel smaller or larger.",
         "change of the median R2*",
+    );
+    above(
+        m.left_out,
+        limits.max_left_out,
+        "region-incomplete",
+        "Tissue like the liver found lies beside it and was left out; part of the liver may be missing.",
+        "tissue left out, as a share of the organ",
+    );
+    above(
+        m.unlikely_place,
+        limits.max_unlikely_place,
+        "region-reaches-far",
+        "Part of the liver found lies where a liver seldom does; a neighbouring organ may be part of it.",
+        "share of the organ in unlikely places",
     );
     if let Some(agreement) = m.agreement.filter(|&a| a < limits.min_agreement) {
         let stop = agreement < limits.stop_agreement;

@@ -141,6 +141,9 @@ pub(super) struct Train {
     times: Vec<f32>,
     beat: Vec<f32>,
     coil_elements: f64,
+    /// Mean and standard deviation of the beat before anything is measured. At high iron the echoes cannot tell
+    /// beat from decay, and a wide prior would leave the rate unknown.
+    expected_beat: [f32; 2],
 }
 
 /// Frequency of the main fat peak below water, Hz per tesla: 3.4 ppm of 42.58 MHz/T (common practice).
@@ -156,7 +159,19 @@ impl Train {
             beat: times.iter().map(|&t| libm::cos(turn * t) as f32).collect(),
             times: times.iter().map(|&t| t as f32).collect(),
             coil_elements,
+            expected_beat: [0.0, 0.25],
         }
+    }
+
+    /// The same echoes where a beat is expected.
+    pub fn expecting(&self, mean: f32, deviation: f32) -> Self {
+        Self { expected_beat: [mean, deviation], ..self.clone() }
+    }
+
+    /// Whether a signal of this ln R2* and ln S0 (in σ) would be lost in the noise of one voxel at the first echo.
+    pub fn loses(&self, rate: f32, origin: f32) -> bool {
+        let first = libm::expf(2.0 * (origin - libm::expf(rate) * self.times[0]));
+        first < 2.0 * SEEN * ((4.0 * self.coil_elements) as f32).sqrt()
     }
 }
 
@@ -244,8 +259,6 @@ impl Features {
 
 /// What is known of a voxel without signal: nothing.
 const UNSEEN: [f32; 7] = [f32::NAN, f32::INFINITY, f32::NAN, f32::INFINITY, 0.0, 1.0, 1.0];
-/// Standard deviation of the beat before anything is measured; keeps it near zero where the echoes cannot tell.
-const BEAT_PRIOR: f32 = 0.5;
 
 /// ln rate, ln S0 and beat, each with its error; dark.
 fn one(decay: &[f32], train: &Train, count: f32) -> [f32; 7] {
@@ -272,13 +285,14 @@ fn one(decay: &[f32], train: &Train, count: f32) -> [f32; 7] {
     let mut rate = (0.5 * slope).clamp(RATES[0], RATES[1]);
     // Then Gauss-Newton on the squares themselves, which have no bias: ln P0, ln rate, beat.
     let mut log_p0 = (if w0 > 0.0 { (v0 + 2.0 * rate * w1) / w0 } else { libm::logf(decay[0]) }).clamp(-4.0, 40.0);
-    let mut beat = 0.0f32;
-    let prior = 1.0 / (BEAT_PRIOR * BEAT_PRIOR);
+    let [expected, deviation] = train.expected_beat;
+    let mut beat = expected;
+    let prior = 1.0 / (deviation * deviation);
     let mut inverse = [f32::INFINITY; 3];
     for _ in 0..5 {
         // Normal matrix aa ab ac bb bc cc.
         let [mut aa, mut ab, mut ac, mut bb, mut bc, mut cc] = [0.0, 0.0, 0.0, 0.0, 0.0, prior];
-        let [mut ra, mut rb, mut rc] = [0.0, 0.0, -prior * beat];
+        let [mut ra, mut rb, mut rc] = [0.0, 0.0, prior * (expected - beat)];
         for ((&p, &t), &cosine) in decay.iter().zip(times).zip(&train.beat) {
             let model = libm::expf(log_p0 - 2.0 * rate * t + 2.0 * beat * cosine);
             let w = model * model / variance(model);

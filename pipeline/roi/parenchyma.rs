@@ -1,6 +1,6 @@
 //! From the organ to its parenchyma: one reason for every voxel left out.
 
-use super::features::Features;
+use super::features::{Features, Train};
 use super::lattice::{Lattice, Reach, components, dilate, distance, erode};
 use super::outline::Fine;
 use super::region::Exclusion;
@@ -12,6 +12,7 @@ pub(super) struct Voxels<'a> {
     pub organ: &'a [bool],
     pub fine: &'a Fine,
     pub tissue: &'a Tissue,
+    pub train: &'a Train,
     /// Features of single voxels and of their neighbourhoods.
     pub single: &'a Features,
     pub smooth: &'a Features,
@@ -34,11 +35,13 @@ const TUBE: f64 = 7.0;
 impl Voxels<'_> {
     /// Signed distance of one voxel's ln R2* and ln S0 from the tissue's level, in spreads.
     fn away(&self, f: &Features, k: usize) -> [f32; 2] {
-        if f.dark[k] {
-            return if self.tissue.black > 0.5 { [0.0; 2] } else { [10.0, -10.0] };
-        }
         let (value, error) = f.triple(k);
         let level = self.fine.level(k);
+        if f.dark[k] {
+            // Dark is no surprise where the organ's own signal would be lost in the noise.
+            let usual = self.tissue.black > 0.5 || self.train.loses(level[0], level[1]);
+            return if usual { [0.0; 2] } else { [10.0, -10.0] };
+        }
         std::array::from_fn(|part| {
             let spread = self.tissue.spread[part];
             (value[part] - level[part]) / (spread * spread + error[part] * error[part]).sqrt()
@@ -57,7 +60,7 @@ impl Voxels<'_> {
         for &k in &inside {
             if self.flawed[k] {
                 mark(k, Exclusion::Flawed);
-            } else if self.unfitted[k] && self.tissue.black < 0.5 {
+            } else if self.unfitted[k] {
                 mark(k, Exclusion::Unfitted);
             }
         }

@@ -118,6 +118,10 @@ pub struct RegionMeasures {
     pub instability: Option<f64>,
     /// Dice of the organs found from two independent starts.
     pub agreement: Option<f64>,
+    /// Tissue like the organ's that was left out, as a share of the organ.
+    pub left_out: Option<f64>,
+    /// Share of the organ that lies where a liver seldom does.
+    pub unlikely_place: Option<f64>,
     /// What was left out, by reason; reasons with no voxel are absent.
     pub excluded: Vec<ExcludedCount>,
     /// Slice by slice, for slices with part of the region.

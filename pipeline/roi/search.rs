@@ -3,7 +3,7 @@
 use super::body::Body;
 use super::cut::Graph;
 use super::features::Features;
-use super::lattice::{Lattice, Reach, blur, dilate, distance, erode, fill_holes, heaviest, open};
+use super::lattice::{Lattice, Reach, blur, components, dilate, distance, erode, fill_holes, heaviest, open};
 use super::prior;
 use rayon::prelude::*;
 
@@ -77,12 +77,13 @@ impl<'a> Evidence<'a> {
         self.one_piece(&set)
     }
 
-    /// The heaviest piece, thin bridges cut.
+    /// The heaviest piece, thin bridges cut, and the large pieces close to it: a fissure parts the lobes.
     fn one_piece(&self, set: &[bool]) -> Vec<bool> {
         let width = 1.2 * self.lattice.spacing[1].max(self.lattice.spacing[2]);
         let core = open(self.lattice, set, width, Reach::Plane);
         let main = heaviest(self.lattice, &core, Reach::Space, |k| f64::from(self.heart[k]) + 0.01);
-        let near = dilate(self.lattice, &main, 1.5 * width, Reach::Plane);
+        let kept = with_near_pieces(self.lattice, &core, main);
+        let near = dilate(self.lattice, &kept, 1.5 * width, Reach::Plane);
         near.iter().zip(set).map(|(&a, &b)| a && b).collect()
     }
 
@@ -90,6 +91,15 @@ impl<'a> Evidence<'a> {
     pub fn worth(&self, organ: &Organ) -> f64 {
         let odds = organ.tissue.log_odds(self);
         organ.set.iter().zip(&odds).filter(|&(&v, _)| v).map(|(_, &o)| f64::from(o)).sum()
+    }
+
+    /// Blocks left out that look like the organ and lie where it may, and blocks of the organ that lie where a
+    /// liver seldom does, both as shares of the organ.
+    pub fn doubts(&self, organ: &Organ) -> [f64; 2] {
+        let odds = organ.tissue.log_odds(self);
+        let count = |wanted: &dyn Fn(usize) -> bool| (0..odds.len()).filter(|&k| wanted(k)).count() as f64;
+        let size = count(&|k| organ.set[k]).max(1.0);
+        [count(&|k| !organ.set[k] && odds[k] > 2.0) / size, count(&|k| organ.set[k] && self.prior[k] < -1.5) / size]
     }
 
     fn mass(&self, set: &[bool]) -> f64 {
@@ -289,6 +299,27 @@ impl<'a> Evidence<'a> {
         }
         out
     }
+}
+
+/// Width of the cleft between the lobes at most, mm, and the smallest other piece as a share of the main one.
+const CLEFT: f64 = 16.0;
+const PIECE: f64 = 0.02;
+
+/// The main piece and every other of some size that is no farther from it than a cleft is wide.
+pub(super) fn with_near_pieces(lattice: &Lattice, set: &[bool], main: Vec<bool>) -> Vec<bool> {
+    let away = distance(lattice, &main, Reach::Plane);
+    let (labels, sizes) = components(lattice, set, Reach::Space);
+    let size = main.iter().filter(|&&v| v).count() as f64;
+    let mut near = vec![false; sizes.len() + 1];
+    for (k, &label) in labels.iter().enumerate() {
+        near[label as usize] |= away[k] <= CLEFT as f32;
+    }
+    (0..set.len())
+        .map(|k| {
+            let label = labels[k] as usize;
+            main[k] || (label > 0 && near[label] && sizes[label - 1] as f64 >= PIECE * size)
+        })
+        .collect()
 }
 
 /// What the search found on the block lattice.
