@@ -1,13 +1,14 @@
 //! One delivery through every stage, in one place: from what intake found to finished reports.
 
+use super::region;
 use super::role::{Standing, roles};
 use crate::daemon::settings::Documents;
-use crate::intake::{EventsFile, Found, Intake, Unreadable};
+use crate::intake::{EventsFile, Found, Intake, RegionFile, Unreadable};
 use crate::protocol::{self, CheckedAcquisition, ImageMeasures, Profile};
 use crate::reading::{self, Calibrations, CourseEvents, FollowUp, PastReading, Reading};
 use crate::report::{self, Case, Outputs, Report, Role, RoleKind, Software};
 use crate::study::{Acquisition, Finding, Severity, Stage};
-use crate::{fit, quality, roi};
+use crate::{fit, quality};
 
 /// What a site decided, parsed once.
 pub struct Rules {
@@ -74,7 +75,7 @@ pub struct Setting<'a> {
 /// Carries everything intake found through the stages and composes a report for each, in intake's order.
 /// `progress` hears how many of how many are done.
 pub fn analyse(intake: Intake, setting: &Setting<'_>, progress: &dyn Fn(usize, usize)) -> Vec<Analysed> {
-    let Intake { found, events, .. } = intake;
+    let Intake { found, events, regions, .. } = intake;
     let total = found.len();
     let (events, unreadable_events) = read_events(&events);
     let mut carried = Vec::with_capacity(total);
@@ -82,7 +83,7 @@ pub fn analyse(intake: Intake, setting: &Setting<'_>, progress: &dyn Fn(usize, u
         progress(done, total);
         carried.push(match found {
             Found::Unreadable(unreadable) => Carried::Unreadable(unreadable),
-            Found::Acquisition(acquisition) => carry(*acquisition, setting, &events),
+            Found::Acquisition(acquisition) => carry(*acquisition, setting, &events, &regions),
         });
     }
     let findings: Vec<Vec<Finding>> = carried.iter().map(|c| all_findings(c, &unreadable_events)).collect();
@@ -126,7 +127,7 @@ fn read_events(files: &[EventsFile]) -> (Vec<CourseEvents>, Vec<Finding>) {
 }
 
 /// One acquisition from its headers to its reading.
-fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents]) -> Carried {
+fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents], regions: &[RegionFile]) -> Carried {
     let rules = setting.rules;
     let checked = protocol::check(acquisition, &rules.profiles);
     if !checked.decays_with_r2star() {
@@ -136,12 +137,13 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     let limits = profile.as_ref().map(|p| p.region().clone()).unwrap_or_default();
     let noise = fit::estimate_noise(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
     let survey = fit::survey(checked.acquisition(), &noise);
-    let region = roi::find(checked.acquisition(), &survey, &noise, &limits);
+    let (region, refused) = region::of_acquisition(checked.acquisition(), &survey, &noise, &limits, regions);
     let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);
     let mut earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
     let past = setting.history.iter().filter_map(|reading| reading.profile.as_ref());
     let past = past.filter_map(|p| Some((p.name.as_str(), p.revision, p.digest.as_deref()?)));
     earlier.extend(profile.as_ref().and_then(|p| protocol::same_revision_other_content(p, past)));
+    earlier.extend(refused);
     let calibration = profile.as_ref().and_then(|p| rules.calibrations.get(p.calibration()));
     let accepted = calibration.map(reading::Calibration::accepted_models).unwrap_or_default();
     let wanted = profile.as_ref().map(Profile::model).unwrap_or_default();

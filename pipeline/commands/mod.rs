@@ -9,6 +9,7 @@ pub mod child;
 pub mod course;
 pub mod demo;
 pub mod profile;
+mod region;
 mod role;
 pub mod settings;
 pub mod simulate;

@@ -42,7 +42,7 @@ const OFF_SLICE: f64 = 0.1;
 pub(super) fn refusal(name: &str, why: &str, expected: String, found: String) -> Finding {
     Finding::new(
         Stage::Roi,
-        Severity::Stop,
+        Severity::Warn,
         "region-refused",
         format!("The region in {} cannot be used: {why}", crate::study::text::safe(name, 120)),
     )
