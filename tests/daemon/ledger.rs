@@ -90,5 +90,6 @@ fn a_ledger_of_a_later_program_is_left_alone() {
     let connection = rusqlite::Connection::open(&path).unwrap();
     connection.pragma_update(None, "user_version", 99).unwrap();
     let message = Ledger::open(&path).err().unwrap().to_string();
-    assert_eq!(message, "the ledger has schema 99, this program knows 1; install the program that wrote it");
+    assert!(message.starts_with("the ledger has schema 99, this program knows "), "{message}");
+    assert!(message.ends_with("; install the program that wrote it"), "{message}");
 }
