@@ -14,6 +14,9 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
+    Calibrate(commands::calibrate::Args),
+    Calibrations(commands::calibrations::Args),
+    Course(commands::course::Args),
     Profile(commands::profile::Args),
     Simulate(commands::simulate::Args),
     Analyse(commands::analyse::Args),
@@ -26,6 +29,9 @@ enum Command {
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
+        Command::Calibrate(args) => commands::calibrate::run(args),
+        Command::Calibrations(args) => commands::calibrations::run(args),
+        Command::Course(args) => commands::course::run(args),
         Command::Profile(args) => commands::profile::run(args),
         Command::Simulate(args) => commands::simulate::run(args),
         Command::Analyse(args) => commands::analyse::run(args),

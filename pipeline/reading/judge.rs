@@ -208,13 +208,13 @@ pub(super) fn fat(fitted: &FittedMap, mask: &Mask, summary: Option<&FatSummary>,
     let count = mask.count().max(1) as f64;
     let mean = Array2::from_shape_fn((acquisition.echo_times().len(), 1), |(echo, _)| {
         let samples = acquisition.echo(echo);
-        mask.indices().filter_map(|v| samples.get(v)).map(|s| f64::from(*s)).sum::<f64>() / count
+        (mask.indices().filter_map(|v| samples.get(v)).map(|s| f64::from(*s)).sum::<f64>() / count) as f32
     });
     let maps = fit(&model, mean.view(), Sigma::Uniform(noise.sigma), noise.coil_elements);
     let told = maps.state.first() == Some(&State::Fitted) && maps.ambiguous.first() == Some(&false);
     match (maps.fat_fraction.first(), maps.fat_error.first()) {
         (Some(fraction), Some(error)) if told && fraction.is_finite() && error.is_finite() => {
-            Fat::AtMost(100.0 * (fraction + Z95 * error / independent.sqrt()).max(0.0))
+            Fat::AtMost(100.0 * (f64::from(*fraction) + Z95 * f64::from(*error) / independent.sqrt()).max(0.0))
         }
         _ => Fat::Unknown,
     }

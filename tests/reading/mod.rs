@@ -5,4 +5,5 @@ mod configuration;
 mod course;
 mod coverage;
 mod range;
+mod stage;
 mod statistics;

@@ -211,7 +211,7 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
     let times = model.echo_times();
     // For each rung: unchanged, σ high, σ low, then each echo raised in turn.
     let columns = 3 + times.len();
-    let mut samples = Array2::<f64>::zeros((times.len(), ladder.len() * columns));
+    let mut samples = Array2::<f32>::zeros((times.len(), ladder.len() * columns));
     let mut sigma = vec![1.0f32; ladder.len() * columns];
     for (rung, &r2star) in ladder.iter().enumerate() {
         let base = rung * columns;
@@ -221,10 +221,10 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
             let amplitude = snr * libm::exp(-r2star * time);
             let expected = mean_signal(amplitude, coil_elements);
             for column in 0..columns {
-                samples[[echo, base + column]] = expected;
+                samples[[echo, base + column]] = expected as f32;
             }
             let raised = mean_signal(amplitude * (1.0 + criterion.echo_consistency), coil_elements);
-            samples[[echo, base + 3 + echo]] = raised;
+            samples[[echo, base + 3 + echo]] = raised as f32;
         }
     }
     let maps = fit(model, samples.view(), Sigma::PerVoxel(&sigma), coil_elements);
