@@ -1,13 +1,14 @@
 //! `siderolog course`: a patient's readings, the change since the last, the rate, what is due.
 
-use super::chart::{self, Mark, Series};
 use crate::daemon::job::PatientKey as LedgerKey;
 use crate::daemon::ledger::{self, Ledger};
 use crate::daemon::settings::Site;
 use crate::reading::{
-    CARDIAC_NOTE, Calibrations, Course, CourseEvents, CoursePoint, FollowUp, PastReading, Relation, Today,
+    CARDIAC_NOTE, Calibrations, Course, CourseEvents, CoursePoint, FollowUp, PastReading, Relation, Threshold, Today,
     calibrations, course, course_events, follow_up, history, imported,
 };
+use crate::report::picture::course::draw;
+use crate::report::words::Language;
 use crate::study::Finding;
 use anyhow::Context as _;
 use std::fmt::Write as _;
@@ -16,7 +17,7 @@ use std::process::ExitCode;
 
 /// Prints a patient's course, or imports earlier values from elsewhere.
 #[derive(clap::Args)]
-#[command(args_conflicts_with_subcommands = true)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub struct Args {
     #[command(subcommand)]
     command: Option<Command>,
@@ -100,7 +101,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         print!("{}", words(&found, &findings));
     }
     if let Some(path) = &args.plot {
-        std::fs::write(path, plot(&found)).with_context(|| format!("writing {}", path.display()))?;
+        let thresholds: Vec<Threshold> = rules.thresholds_for(found.condition).cloned().collect();
+        let picture = draw(&found, &thresholds, Language::English.words().caution);
+        std::fs::write(path, picture.png()).with_context(|| format!("writing {}", path.display()))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -194,25 +197,6 @@ fn words(found: &Course, findings: &[Finding]) -> String {
     }
     let _ = writeln!(out, "{CARDIAC_NOTE}\nFor review by a qualified person; not a certified medical device.");
     out
-}
-
-fn plot(found: &Course) -> Vec<u8> {
-    let points: Vec<&CoursePoint> = found.previous.iter().chain(&found.current).collect();
-    let first = points.first().map_or(0, |p| p.day_number());
-    let at = |p: &CoursePoint, lic: f64| [(p.day_number() - first) as f64 / 365.25, lic];
-    let tested = |wanted: bool| points.iter().filter(move |p| p.is_tested() == wanted);
-    let all = |wanted: bool| tested(wanted).map(|p| at(p, p.lic_mg_per_g)).collect::<Vec<_>>();
-    let mut series = vec![
-        Series { name: "readings".into(), points: all(true), mark: Mark::Dots },
-        Series { name: String::new(), points: all(true), mark: Mark::Line },
-        Series { name: "not tested".into(), points: all(false), mark: Mark::Dots },
-    ];
-    series.extend(tested(true).filter_map(|p| {
-        let (low, high) = p.low.zip(p.high)?;
-        Some(Series { name: String::new(), points: vec![at(p, low), at(p, high)], mark: Mark::Line })
-    }));
-    let from = points.first().map_or(String::new(), |p| p.date.clone());
-    chart::png("Course", &format!("years since {from}"), "LIC in mg/g", &series)
 }
 
 fn run_import(args: &ImportArgs) -> anyhow::Result<ExitCode> {

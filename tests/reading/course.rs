@@ -251,3 +251,35 @@ fn events_of_another_patient_are_not_used() {
     assert!(found.events.is_empty());
     assert_eq!(findings[0].code, "events-of-another-patient");
 }
+
+/// Years, scanners, field strengths, a biopsy from elsewhere, a bound and two events on one picture, written to
+/// `target/course-picture.png` to be looked at.
+#[test]
+fn a_long_course_is_drawn_on_one_picture() {
+    let mut biopsy = at("2019-05-20", 0.0);
+    biopsy.method = Some("biopsy".into());
+    biopsy.r2star_per_s = None;
+    biopsy.lic_mg_per_g = Some(21.5);
+    let mut bound = at("2020-06-02", 1150.0);
+    bound.relation = Relation::AtLeast;
+    let mut at_3t = at("2022-05-30", 1080.0);
+    at_3t.scanner = PastScanner { field_strength_t: Some(3.0), serial: Some("30".into()), ..at_3t.scanner };
+    at_3t.calibration = Some("hernando-2023-3t".into());
+    at_3t.lic_mg_per_g = Some(1080.0 * 0.01349 - 0.03);
+    let mut old_scanner = at("2021-06-10", 760.0);
+    old_scanner.scanner.serial = Some("3".into());
+    let history = [biopsy, bound, old_scanner, at_3t, at("2023-06-12", 430.0), at("2024-06-03", 330.0), at("2025-06-10", 262.0)];
+    let mut changed = event("2020-07-01", EventKind::ChelationChanged);
+    changed.text = Some("deferasirox 28 mg/kg".into());
+    let events = CourseEvents {
+        events: vec![changed, event("2026-11-15", EventKind::TransplantPlanned)],
+        ..CourseEvents::default()
+    };
+    let (found, findings) = run(&at("2026-03-01", 205.0), &history, &[events], &rules());
+    assert!(findings.is_empty() && found.previous.len() == 7);
+    let picture = siderolog::report::picture::course::draw(&found, &rules().thresholds, "For review by a qualified person.");
+    let bytes = picture.png();
+    assert_eq!(&bytes[1..4], b"PNG");
+    assert!(picture.rgb.chunks(3).filter(|p| *p != [255, 255, 255]).count() > 10_000);
+    std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/target/course-picture.png"), bytes).unwrap();
+}

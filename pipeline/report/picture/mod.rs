@@ -7,6 +7,7 @@
 pub mod axis;
 pub mod canvas;
 pub mod colour;
+pub mod course;
 mod head;
 pub mod plots;
 mod slices;
