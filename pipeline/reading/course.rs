@@ -357,6 +357,9 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
         )
     };
     let rcv_words = if unit == "mg/g" { format!("{} mg/g", plain2(rcv)) } else { format!("{} %", plain2(rcv)) };
+    let again = from.reported_lic_mg_per_g.map_or(String::new(), |reported| {
+        format!(" The earlier R2* was read again with today's calibration ({} mg/g as reported then).", plain2(reported))
+    });
     let wider = if from.differs.is_empty() {
         String::new()
     } else {
@@ -375,7 +378,7 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
         judged: rules.judge_change,
         changed,
         widened_by: from.differs.clone(),
-        text: format!("{verdict} (reference change value {rcv_words} at 95 %).{wider}"),
+        text: format!("{verdict} (reference change value {rcv_words} at 95 %).{again}{wider}"),
     }
 }
 

@@ -7,7 +7,7 @@ use super::suitability::{self, Fat};
 use super::summary::{FatSummary, R2StarSummary, Ranks};
 use crate::fit::{FittedMap, Model, ModelSettings, Sigma, State, fit};
 use crate::study::text::plain;
-use crate::study::{Finding, Mask, ModelKind, Severity, Stage};
+use crate::study::{Finding, Mask, ModelKind, ScannerRoom, Severity, Stage};
 use ndarray::Array2;
 
 /// Below this many measured voxels no median is given, whatever a profile says.
@@ -150,6 +150,19 @@ pub(super) fn position(position: Position, median: f64, limits: [f64; 2], lic: O
     Some(made.expected(range).found(found).attribute("measuring range"))
 }
 
+/// Where the echoes are not the profile's and the room can set them right, a repeat does help: the profile's echoes
+/// reach further than these did.
+pub(super) fn yield_to_echoes(judged: &[Finding], findings: &mut [Finding]) {
+    let mendable = |f: &Finding| matches!(f.scanner_room, Some(ScannerRoom::Repeat(_)));
+    if !judged.iter().any(|f| f.severity == Severity::Stop && mendable(f)) {
+        return;
+    }
+    for above in findings.iter_mut().filter(|f| f.code == "above-measuring-range") {
+        above.scanner_room = None;
+        above.advice = Some("A repeat with the echo times that the profile asks for can measure more.".to_owned());
+    }
+}
+
 /// A median that is known too badly to be given.
 pub(super) fn too_uncertain(summary: &R2StarSummary) -> Option<Finding> {
     let half = Z95 * summary.standard_error / summary.median;
@@ -217,5 +230,62 @@ pub(super) fn fat(fitted: &FittedMap, mask: &Mask, summary: Option<&FatSummary>,
             Fat::AtMost(100.0 * (f64::from(*fraction) + Z95 * f64::from(*error) / independent.sqrt()).max(0.0))
         }
         _ => Fat::Unknown,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn outside_the_range_the_words_say_bound_and_reason() {
+        let above = position(Position::Above, 2412.4, [14.2, 1712.8], Some([0.2096, 44.424])).unwrap();
+        insta::assert_snapshot!(above.message, @"R2* lies above what this acquisition can measure: the liver is too dark at its first echoes. The result is a lower bound, at least 1713 /s (44.4 mg/g); the true value can be far higher.");
+        assert_eq!(above.expected.as_deref(), Some("14.2 to 1713 /s"));
+        assert_eq!(above.found.as_deref(), Some("2412 /s"));
+        assert!(matches!(above.scanner_room, Some(ScannerRoom::NoUse(_))));
+        let below = position(Position::Below, 6.25, [14.2, 1712.8], Some([0.2096, 44.424])).unwrap();
+        insta::assert_snapshot!(below.message, @"R2* lies below what this acquisition can measure: the echo train is too short for so slow a decay. The result is an upper bound, at most 14.2 /s (0.21 mg/g).");
+        assert_eq!((below.severity, below.scanner_room.clone()), (Severity::Note, None));
+        let black = position(Position::Above, f64::INFINITY, [14.2, 1712.8], None).unwrap();
+        assert_eq!(black.found.as_deref(), Some("most voxels decayed before the first echoes"));
+        assert_eq!(position(Position::Inside, 200.0, [14.2, 1712.8], None), None);
+    }
+
+    #[test]
+    fn a_mendable_echo_takes_back_that_a_repeat_is_of_no_use() {
+        let mut findings = vec![position(Position::Above, 2400.0, [14.0, 700.0], None).unwrap()];
+        let rule = |severity| Finding::new(Stage::Protocol, severity, "first-echo-off", "x").room_can_change("the first echo");
+        yield_to_echoes(&[rule(Severity::Warn)], &mut findings);
+        assert!(findings[0].scanner_room.is_some());
+        yield_to_echoes(&[rule(Severity::Stop)], &mut findings);
+        assert!(findings[0].scanner_room.is_none());
+    }
+
+    fn ranks(order: Vec<f64>, failed: usize) -> Ranks {
+        let ranked = order.iter().copied().enumerate().collect();
+        Ranks { ranked, fitted: order.len(), order, beyond: 0, below: 0, failed }
+    }
+
+    /// Twenty voxels, a region mostly unfitted, a body without signal: no median, whatever the voxels say.
+    #[test]
+    fn too_few_voxels_give_no_median() {
+        let mut findings = Vec::new();
+        assert_eq!(coverage(&ranks(vec![200.0; 20], 0), true, &mut findings), None);
+        assert_eq!(coverage(&ranks(vec![200.0; 500], 600), true, &mut findings), None);
+        assert_eq!(coverage(&ranks(vec![200.0; 5], 900), false, &mut findings), None);
+        assert_eq!(coverage(&ranks(vec![200.0; 500], 100), true, &mut findings), Some(200.0));
+        assert!(findings.iter().all(|f| f.severity == Severity::Stop));
+        let said: Vec<&str> = findings.iter().map(|f| f.message.as_str()).collect();
+        insta::assert_snapshot!(said.join("\n"), @r"
+        Only 20 voxels of the region could be measured; no number is given below 100.
+        The decay could be fitted in only 45 % of the region's voxels.
+        Neither the region nor the body around it stands out of the noise; there is nothing to read.
+        ");
+    }
+
+    #[test]
+    fn nothing_measurable_is_said_with_the_signal() {
+        insta::assert_snapshot!(nothing_measurable(3.14).message, @"With these echo times and a signal of 3.1 times the noise, no R2* can be read to within 5 %.");
     }
 }

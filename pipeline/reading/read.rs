@@ -177,7 +177,9 @@ pub fn read(fitted: FittedMap, region: Region, context: &Context<'_>) -> Reading
     ];
     let position = measured.as_ref().and_then(|m| m.range.as_ref()).map(|r| r.position);
     let inside = measured.as_ref().is_some_and(Measured::lies_inside);
-    findings.extend(checked.by_range().iter().map(|rule| rule.judge(inside)));
+    let judged: Vec<Finding> = checked.by_range().iter().map(|rule| rule.judge(inside)).collect();
+    judge::yield_to_echoes(&judged, &mut findings);
+    findings.extend(judged);
     let stopped = before.into_iter().flatten().chain(&findings).any(|f| f.severity == Severity::Stop);
     let (lic, budget) = match (&measured, &calibration) {
         (Some(measured), Some(calibration)) if !stopped => {

@@ -161,3 +161,53 @@ pub(super) fn model(calibration: &Calibration, kind: ModelKind, fat: Fat) -> (Op
     .advice("Fat shifts R2* by a few percent; a profile with the fat-corrected model removes it.");
     (Some(accepted), Some(made))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::calibration::Calibrations;
+    use super::*;
+
+    #[test]
+    fn a_model_that_is_not_accepted_goes_to_review() {
+        let shipped = Calibrations::shipped();
+        let wood = shipped.get("wood-2005-1.5t").unwrap();
+        let (accepted, said) = model(wood, ModelKind::NoiseCorrected, Fat::AtMost(1.0));
+        let said = said.unwrap();
+        assert!(accepted.is_none() && said.severity == Severity::Warn);
+        insta::assert_snapshot!(said.message, @"The calibration wood-2005-1.5t was made with another fit than noise-corrected; different fits give different R2*.");
+        assert_eq!(said.expected.as_deref(), Some("monoexponential-with-offset"));
+        assert!(model(wood, ModelKind::MonoexponentialWithOffset, Fat::Unknown).1.is_none());
+    }
+
+    #[test]
+    fn noise_corrected_needs_fat_shown_or_bounded_small() {
+        let shipped = Calibrations::shipped();
+        let hernando = shipped.get("hernando-2023-1.5t").unwrap();
+        let said = |fat| model(hernando, ModelKind::NoiseCorrected, fat).1.map(|f| (f.severity, f.found));
+        assert_eq!(said(Fat::AtMost(3.0)), None);
+        assert_eq!(said(Fat::AtMost(12.0)), Some((Severity::Warn, Some("up to 12 %".to_owned()))));
+        assert_eq!(said(Fat::Unknown), Some((Severity::Warn, Some("not told by these echoes".to_owned()))));
+        assert_eq!(model(hernando, ModelKind::FatCorrected, Fat::Unknown).1, None);
+    }
+
+    #[test]
+    fn a_lic_outside_the_patients_behind_the_line_goes_to_review() {
+        let shipped = Calibrations::shipped();
+        let hankins = shipped.get("hankins-2009-1.5t").unwrap();
+        assert_eq!(validation(hankins, 12.0), None);
+        insta::assert_snapshot!(validation(hankins, 35.0).unwrap().message, @"LIC 35 mg/g lies outside the 0.6 to 27.6 mg/g of the patients behind the calibration hankins-2009-1.5t.");
+    }
+
+    #[test]
+    fn a_header_without_field_strength_gives_no_number() {
+        let shipped = Calibrations::shipped();
+        let hernando = shipped.get("hernando-2023-3t").unwrap();
+        let said = field(hernando, None).unwrap();
+        assert_eq!(said.severity, Severity::Stop);
+        insta::assert_snapshot!(said.message, @"The headers give no field strength, and the calibration hernando-2023-3t holds at 3 T only.");
+        // 2.89 T is sold as 3 T: the number is given, and a person looks.
+        assert_eq!(field(hernando, Some(Tesla(2.89))).unwrap().severity, Severity::Warn);
+        assert_eq!(field(hernando, Some(Tesla(3.0003))), None);
+        assert_eq!(field(hernando, Some(Tesla(1.5))).unwrap().severity, Severity::Stop);
+    }
+}

@@ -153,7 +153,7 @@ pub fn measuring_range(question: &Question<'_>) -> RangeCurve {
             RangePoint {
                 r2star,
                 median: at(0.5),
-                spread: 0.5 * (at(0.841_344_746) - at(0.158_655_254)),
+                spread: finite(0.5 * (at(0.841_344_746) - at(0.158_655_254))),
                 bound: information.bound(times, snr, r2star),
                 chance: median_error(ranks, question.voxels),
                 noise_level: *noise_level,
@@ -171,12 +171,16 @@ fn shortest_times(times: &[f64]) -> (f64, f64) {
     (first, spacing)
 }
 
+/// Infinity minus infinity tells nothing, and that counts as an error without end.
+fn finite(value: f64) -> f64 {
+    if value.is_finite() { value } else { f64::INFINITY }
+}
+
 /// Standard error of the median of `independent` voxels drawn like these (sorted), from the slope of the quantile
 /// function about the middle; infinite where the middle fifth is not all finite.
 pub fn median_error(sorted: &[f64], independent: f64) -> f64 {
     let (Some(low), Some(high)) = (quantile(sorted, 0.4), quantile(sorted, 0.6)) else { return f64::INFINITY };
-    let error = (high - low) / 0.2 * 0.5 / independent.max(1.0).sqrt();
-    if error.is_finite() { error } else { f64::INFINITY }
+    finite((high - low) / 0.2 * 0.5 / independent.max(1.0).sqrt())
 }
 
 /// Sorted ranks of the simulated voxels at each rung. A voxel without a value counts as higher than any: in a body
@@ -234,7 +238,6 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
             let plain = value(0);
             let noise_level = (0.5 * (value(1) - value(2))).abs();
             let squares: f64 = (3..columns).map(|c| (value(c) - plain) * (value(c) - plain)).sum();
-            let finite = |v: f64| if v.is_finite() { v } else { f64::INFINITY };
             (finite(noise_level), finite(squares.sqrt()))
         })
         .collect()
