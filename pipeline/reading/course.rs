@@ -282,7 +282,7 @@ fn point(past: &PastReading, day: Date, today: &Today<'_>, rules: &FollowUp) -> 
                 let r_at_3t = if field.is_some_and(|f| f < 2.0) { 2.0 * r } else { r };
                 c.field_strength.per_s_at_3t / r_at_3t.max(1.0)
             });
-            add(format!("field strength ({from})"), lic * c.field_strength.percent.hypot(100.0 * at_3t) / 100.0);
+            add(format!("field strength ({from})"), lic * libm::hypot(c.field_strength.percent, 100.0 * at_3t) / 100.0);
         }
         if another_scanner {
             add(format!("scanner ({})", past.scanner.words()), 0.0);
@@ -334,7 +334,7 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
     let (rcv, unit, changed) = match rules.judge_change {
         JudgeChange::Absolute => (Z95 * sd, "mg/g", difference.abs() > Z95 * sd),
         JudgeChange::Relative => {
-            let cv = (from.wsd.hypot(from.added_sd) / a.max(1e-9)).hypot(now_wsd / b.max(1e-9));
+            let cv = libm::hypot(libm::hypot(from.wsd, from.added_sd) / a.max(1e-9), now_wsd / b.max(1e-9));
             let ratio = libm::log(b.max(1e-9) / a.max(1e-9));
             (100.0 * libm::expm1(Z95 * cv), "percent", ratio.abs() > Z95 * cv)
         }
@@ -358,7 +358,10 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
     };
     let rcv_words = if unit == "mg/g" { format!("{} mg/g", plain2(rcv)) } else { format!("{} %", plain2(rcv)) };
     let again = from.reported_lic_mg_per_g.map_or(String::new(), |reported| {
-        format!(" The earlier R2* was read again with today's calibration ({} mg/g as reported then).", plain2(reported))
+        format!(
+            " The earlier R2* was read again with today's calibration ({} mg/g as reported then).",
+            plain2(reported)
+        )
     });
     let wider = if from.differs.is_empty() {
         String::new()

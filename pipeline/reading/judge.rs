@@ -255,7 +255,8 @@ mod tests {
     #[test]
     fn a_mendable_echo_takes_back_that_a_repeat_is_of_no_use() {
         let mut findings = vec![position(Position::Above, 2400.0, [14.0, 700.0], None).unwrap()];
-        let rule = |severity| Finding::new(Stage::Protocol, severity, "first-echo-off", "x").room_can_change("the first echo");
+        let rule =
+            |severity| Finding::new(Stage::Protocol, severity, "first-echo-off", "x").room_can_change("the first echo");
         yield_to_echoes(&[rule(Severity::Warn)], &mut findings);
         assert!(findings[0].scanner_room.is_some());
         yield_to_echoes(&[rule(Severity::Stop)], &mut findings);

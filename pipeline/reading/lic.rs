@@ -122,7 +122,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
             ),
         ),
     ];
-    let repeat = own.hypot(remainder) * slope;
+    let repeat = libm::hypot(own, remainder) * slope;
     let added = accepted.map_or(0.0, |a| a.added_percent / 100.0 * r2star);
     if added > 0.0 {
         let from = accepted.map(|a| a.reason.clone()).unwrap_or_default();
@@ -139,7 +139,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
             None => format!("not known: {} gives none that was read", calibration.source),
         },
     });
-    let chemical = prediction.map(|p| repeat.hypot(added * slope).hypot(p));
+    let chemical = prediction.map(|p| libm::hypot(libm::hypot(repeat, added * slope), p));
     let reach = Z95 * std::f64::consts::SQRT_2 * repeat;
     let lic = Lic {
         value,

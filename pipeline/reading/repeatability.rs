@@ -29,5 +29,5 @@ pub fn ratio_limits(sd_of_logarithm: f64) -> (f64, f64) {
 /// confidence of `z` (1.96 for 95 % two-sided), from the analytical and the within-subject coefficient of
 /// variation.
 pub fn reference_change_value(z: f64, analytical_cv: f64, within_subject_cv: f64) -> f64 {
-    std::f64::consts::SQRT_2 * z * analytical_cv.hypot(within_subject_cv)
+    std::f64::consts::SQRT_2 * z * libm::hypot(analytical_cv, within_subject_cv)
 }

@@ -1,7 +1,7 @@
 //! How strong the liver's signal was before it decayed, and what a fitted voxel is expected to show.
 
 use super::stats::median;
-use crate::fit::{FittedMap, Maps, Noise, State, mean_signal};
+use crate::fit::{FatSpectrum, FittedMap, Maps, Noise, State, mean_signal};
 use crate::roi::Region;
 use crate::study::{Acquisition, Mask, ModelKind};
 
@@ -22,6 +22,8 @@ pub(super) struct Signal {
     pub(super) snr: f64,
     /// Median S0 over σ of the body outside the liver; `None` where nothing there gives signal.
     pub(super) body: Option<f64>,
+    /// Tesla, for the frequencies of fat.
+    field: Option<f64>,
 }
 
 impl Signal {
@@ -56,7 +58,7 @@ impl Signal {
             (None, Some(body)) => BELOW * body,
             (None, None) => 0.0,
         };
-        Self { snr, body }
+        Self { snr, body, field: fitted.acquisition().header().scanner.field_strength.map(|t| t.0) }
     }
 
     /// Whether the region is so dark at the first echo that its R2* must lie above `limit`: less than half of what
@@ -83,9 +85,22 @@ impl Signal {
         match kind {
             ModelKind::Monoexponential | ModelKind::Truncated => Some(amplitude),
             ModelKind::MonoexponentialWithOffset => Some(amplitude + f64::from(*maps.offset.get(voxel)?)),
-            ModelKind::NoiseCorrected | ModelKind::FatCorrected | ModelKind::Complex => {
-                Some(noise.sigma * mean_signal(amplitude / noise.sigma, noise.coil_elements))
+            ModelKind::NoiseCorrected => Some(self.magnitude(amplitude, noise)),
+            ModelKind::FatCorrected | ModelKind::Complex => {
+                let fat = maps.fat_fraction.get(voxel).map(|f| f64::from(*f)).filter(|f| f.is_finite());
+                Some(self.magnitude(amplitude * self.beat(fat.unwrap_or(0.0), time), noise))
             }
         }
+    }
+
+    fn magnitude(&self, amplitude: f64, noise: &Noise) -> f64 {
+        noise.sigma * mean_signal(amplitude / noise.sigma, noise.coil_elements)
+    }
+
+    /// |water + fat| over water and fat together, at an echo time in seconds.
+    fn beat(&self, fat: f64, time: f64) -> f64 {
+        let Some(field) = self.field.filter(|_| fat != 0.0) else { return 1.0 };
+        let [along, across] = FatSpectrum::default().signal(field, time);
+        libm::hypot(1.0 - fat + fat * along, fat * across)
     }
 }

@@ -271,7 +271,8 @@ fn a_long_course_is_drawn_on_one_picture() {
     at_3t.lic_mg_per_g = Some(1080.0 * 0.01349 - 0.03);
     let mut old_scanner = at("2021-06-10", 760.0);
     old_scanner.scanner.serial = Some("3".into());
-    let history = [biopsy, bound, old_scanner, at_3t, at("2023-06-12", 430.0), at("2024-06-03", 330.0), at("2025-06-10", 262.0)];
+    let history =
+        [biopsy, bound, old_scanner, at_3t, at("2023-06-12", 430.0), at("2024-06-03", 330.0), at("2025-06-10", 262.0)];
     let mut changed = event("2020-07-01", EventKind::ChelationChanged);
     changed.text = Some("deferasirox 28 mg/kg".into());
     let events = CourseEvents {
@@ -280,7 +281,8 @@ fn a_long_course_is_drawn_on_one_picture() {
     };
     let (found, findings) = run(&at("2026-03-01", 205.0), &history, &[events], &rules());
     assert!(findings.is_empty() && found.previous.len() == 7);
-    let picture = siderolog::report::picture::course::draw(&found, &rules().thresholds, "For review by a qualified person.");
+    let picture =
+        siderolog::report::picture::course::draw(&found, &rules().thresholds, "For review by a qualified person.");
     let bytes = picture.png();
     assert_eq!(&bytes[1..4], b"PNG");
     assert!(picture.rgb.chunks(3).filter(|p| *p != [255, 255, 255]).count() > 10_000);

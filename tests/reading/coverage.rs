@@ -10,11 +10,11 @@ use rayon::prelude::*;
 use siderolog::fit::{Model, ModelSettings, Sigma, estimate_noise, fit, survey};
 use siderolog::phantom;
 use siderolog::reading::range::{Criterion, DRAWS, Draws, Question, RangeCurve, measuring_range};
+use siderolog::reading::stats::{median, standard_deviation};
 use siderolog::reading::{
     Calibrations, FollowUp, Lic, PastReading, PatientKey, Position, R2StarSummary, Relation, Today, course, express,
     summarise,
 };
-use siderolog::reading::stats::{median, standard_deviation};
 use siderolog::roi;
 use siderolog::study::{Acquisition, Grid, GridParts, Mask, MaskOrigin, MilligramsPerGram, ModelKind};
 use std::fmt::Write as _;
@@ -107,8 +107,18 @@ fn cell(lic: f64, snr: f64, published: f64, moved: Option<f64>) -> Cell {
         draws: DRAWS,
     });
     let r2star = calibration.r2star(MilligramsPerGram(lic)).0;
-    let mut made =
-        Cell { lic, snr, times, r2star, range, grid, mask, model, between: 0.0, repositioning: moved.unwrap_or(REPOSITIONING) };
+    let mut made = Cell {
+        lic,
+        snr,
+        times,
+        r2star,
+        range,
+        grid,
+        mask,
+        model,
+        between: 0.0,
+        repositioning: moved.unwrap_or(REPOSITIONING),
+    };
     // The published figure holds everything that differs between two scans; what fit, noise level and repositioning
     // take of it is measured on 40 scans without a factor, and the factor gets the rest.
     let alone: Vec<f64> = (0..40).filter_map(|i| scan(&made, 1_000_000 + i).map(|s| s.median)).collect();

@@ -39,7 +39,14 @@ fn read_parts(parts: AcquisitionParts, calibrations: &Calibrations, earlier: &[F
     let choice = fit::choose(profile.model(), &accepted, checked.acquisition());
     let fitted = fit::map(checked, noise, survey, region.mask(), choice).map_err(|b| b.1).unwrap();
     let rules = FollowUp::shipped().unwrap();
-    let context = Context { calibrations, follow_up: &rules, history: &[], events: &[], default_issuer: Some("Norrfell"), earlier };
+    let context = Context {
+        calibrations,
+        follow_up: &rules,
+        history: &[],
+        events: &[],
+        default_issuer: Some("Norrfell"),
+        earlier,
+    };
     reading::read(fitted, region, &context)
 }
 
@@ -97,7 +104,12 @@ fn what_cannot_be_measured_gets_no_plain_number() {
     for r2star in [1600.0, 3000.0] {
         for snr in [20.0, 50.0] {
             let (reading, truth) = read(&small(1.5, r2star, snr));
-            println!("{r2star} SNR {snr}: {:?} {:?} {:?}", reading.range().map(|r| (r.r2star, r.position, r.snr)), reading.lic(), codes(&reading));
+            println!(
+                "{r2star} SNR {snr}: {:?} {:?} {:?}",
+                reading.range().map(|r| (r.r2star, r.position, r.snr)),
+                reading.lic(),
+                codes(&reading)
+            );
             let plain = reading.lic().is_some_and(|l| l.relation == Relation::Equal);
             assert!(!plain || r2star < 2000.0, "{r2star} at SNR {snr}: {:?}", reading.lic());
             if let Some(lic) = reading.lic().filter(|l| l.relation == Relation::AtLeast) {
@@ -148,17 +160,17 @@ fn the_calibration_must_fit_the_scanner_and_be_confirmed() {
     };
     let (given, finding) = text_of(&Calibrations::shipped(), "calibration-unconfirmed");
     assert!(given && finding.severity == Severity::Warn);
-    insta::assert_snapshot!(finding.message, @"");
+    insta::assert_snapshot!(finding.message, @"Nobody at this site has compared the calibration hernando-2023-1.5t with its paper (doi:10.1148/radiol.213256).");
     let with_field = |field: &str| {
         let line = format!("title: Hernando 2023, 1.5 T\n    field_strength_t: {field}");
         confirmed(move |t| t.replace("title: Hernando 2023, 1.5 T\n    field_strength_t: 1.5", &line))
     };
     let (given, finding) = text_of(&with_field("1.6"), "field-strength-near");
     assert!(given && finding.severity == Severity::Warn);
-    insta::assert_snapshot!(finding.message, @"");
+    insta::assert_snapshot!(finding.message, @"The scanner's field is 1.5 T; the calibration hernando-2023-1.5t holds at 1.6 T. R2* differs by a few percent between the two; nothing was interpolated.");
     let (given, finding) = text_of(&with_field("3.0"), "field-strength-mismatch");
     assert!(!given && finding.severity == Severity::Stop);
-    insta::assert_snapshot!(finding.message, @"");
+    insta::assert_snapshot!(finding.message, @"The scanner's field is 1.5 T; the calibration hernando-2023-1.5t holds at 3 T. R2* of the same tissue is another at that field.");
     let other_model = confirmed(|t| {
         let start = t.find("accepts: &confounder_corrected").unwrap();
         let end = start + t[start..].find("    source:").unwrap();

@@ -6,7 +6,8 @@
 //! - noise level: what one standard uncertainty of σ does to the result;
 //! - echoes: what a signal that differs by one percent from echo to echo does to it.
 //!
-//! The range is where their root sum of squares stays below five percent of R2*. The last part sets the lower end:
+//! The range is where their root sum of squares stays below five percent of R2* and less than a sixth of the voxels
+//! are beyond what the echoes can tell. The last part sets the lower end:
 //! however many voxels there are, a decay of a percent or two over the whole train cannot be told from that.
 
 mod draws;
@@ -246,7 +247,9 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
 /// The stretch of the ladder around its best rung where the criterion holds, ends placed between rungs, and lowered
 /// until nothing just above it can read as if it lay inside.
 fn limits(points: &[RangePoint], criterion: Criterion, first_echo: f64) -> Option<[f64; 2]> {
-    let error = |i: usize| points.get(i).map_or(f64::INFINITY, RangePoint::relative_error);
+    // Where a sixth of the voxels are beyond what the echoes can tell, the median leans on the shape of the noise.
+    let told = |p: &&RangePoint| p.spread.is_finite();
+    let error = |i: usize| points.get(i).filter(told).map_or(f64::INFINITY, RangePoint::relative_error);
     let holds = |i: usize| error(i) < criterion.relative_error;
     let best = (0..points.len()).filter(|&i| holds(i)).min_by(|&a, &b| error(a).total_cmp(&error(b)))?;
     let from = (0..=best).rev().take_while(|&i| holds(i)).last()?;

@@ -31,7 +31,14 @@ pub fn draw(course: &Course, thresholds: &[Threshold], caution: &str) -> Pixels 
             y += 24.0;
         }
     }
-    svg.text([MARGIN, h - 18.0], 15.0, Weight::Regular, Anchor::Start, light::QUIET, &format!("{CARDIAC_NOTE} {caution}"));
+    svg.text(
+        [MARGIN, h - 18.0],
+        15.0,
+        Weight::Regular,
+        Anchor::Start,
+        light::QUIET,
+        &format!("{CARDIAC_NOTE} {caution}"),
+    );
     let mut pixels = Pixels::filled(SIZE[0], SIZE[1], [255, 255, 255]);
     pixels.draw(&svg);
     pixels
@@ -112,10 +119,20 @@ fn plot(svg: &mut Svg, course: &Course, points: &[&CoursePoint], thresholds: &[T
     for (index, event) in course.events.iter().enumerate() {
         let Some(place) = years(&event.date).map(|t| x.at(t)) else { continue };
         svg.line([place, bottom], [place, top - 26.0 + 20.0 * (index % 3) as f64], light::SECOND, 1.2, "3 3");
-        let words = event.text.as_ref().map_or(event.kind.words().to_owned(), |t| format!("{}: {}", event.kind.words(), safe(t, 30)));
+        let words = event
+            .text
+            .as_ref()
+            .map_or(event.kind.words().to_owned(), |t| format!("{}: {}", event.kind.words(), safe(t, 30)));
         let near_end = place + width(&words, 15.0, Weight::Regular) > right + 90.0;
         let (anchor, shift) = if near_end { (Anchor::End, -5.0) } else { (Anchor::Start, 5.0) };
-        svg.text([place + shift, top - 14.0 + 20.0 * (index % 3) as f64], 15.0, Weight::Regular, anchor, light::SECOND, &words);
+        svg.text(
+            [place + shift, top - 14.0 + 20.0 * (index % 3) as f64],
+            15.0,
+            Weight::Regular,
+            anchor,
+            light::SECOND,
+            &words,
+        );
     }
     let tested: Vec<[f64; 2]> = points
         .iter()
