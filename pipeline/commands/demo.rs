@@ -1,7 +1,7 @@
 //! `siderolog demo`: an invented service's week, from the drop folder to the results, through the real daemon.
 
-use super::summary;
 use super::watch::block_on;
+use super::{confirmed, summary};
 use crate::daemon::note;
 use crate::daemon::runner::Runner;
 use crate::daemon::settings::Site;
@@ -43,6 +43,7 @@ const SITE: &str = "\
 # The demonstration's settings. Run the service on with: siderolog watch --site THIS FILE
 folders: {drop: [drop], spool: spool, outbox: outbox, archive: archive, quarantine: quarantine, state: state}
 settle: {scan_s: 0.2, quiet_s: 0.8, incomplete_s: 3}
+calibrations: calibrations.yaml
 ";
 
 /// How long the week may take.
@@ -59,6 +60,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     let dir = dir.canonicalize().context("cannot use the folder")?;
     let settings = dir.join("site.yaml");
     fs::write(&settings, SITE).context("cannot write the demonstration's settings")?;
+    fs::write(dir.join("calibrations.yaml"), confirmed::calibrations()).context("cannot write the calibrations")?;
     start_log(&dir)?;
     let site = Site::load(&settings)?;
     println!("An invented service's week, in {}", dir.display());

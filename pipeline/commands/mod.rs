@@ -6,6 +6,7 @@ pub mod calibrations;
 pub mod chain;
 mod chart;
 pub mod child;
+pub mod confirmed;
 pub mod course;
 pub mod demo;
 pub mod profile;

@@ -104,9 +104,12 @@ fn wrong_numbers(report: &Report, scan: &Scan, row: &Row, grid: &Grid) -> Vec<St
         wrong.push(format!("{outside} of {size} voxels outside the liver"));
     }
     println!(
-        "{:<20} truth {:6.1} read {median:6.1} Dice {dice:.3} outside {:.1} %",
+        "{:<18} {:<15} truth {:6.1} read {median:6.1} range {:.0} to {:.0} Dice {dice:.3} outside {:.1} %",
         row.recipe,
+        result.fit.as_ref().map_or("", |f| f.model.as_str()),
         truth.median_r2star,
+        range.r2star_per_s[0],
+        range.r2star_per_s[1],
         100.0 * outside as f64 / size as f64
     );
     wrong
