@@ -6,8 +6,9 @@
 //! - noise level: what one standard uncertainty of σ does to the result;
 //! - echoes: what a signal that differs by one percent from echo to echo does to it.
 //!
-//! The range is where their root sum of squares stays below five percent of R2* and less than a sixth of the voxels
-//! are beyond what the echoes can tell. The last part sets the lower end:
+//! The range is where their root sum of squares stays below five percent of R2*, and at its upper end the chance error
+//! of a single voxel below a quarter: beyond it a region's exclusions and its noise pick each other, and the median
+//! is one of survivors. The last part of the error sets the lower end:
 //! however many voxels there are, a decay of a percent or two over the whole train cannot be told from that.
 
 mod draws;
@@ -29,11 +30,14 @@ pub struct Criterion {
     /// Standard deviation of the signal from echo to echo beyond noise and decay, as a fraction: gradient delays,
     /// eddy currents, digitisation. Common practice, no source.
     pub echo_consistency: f64,
+    /// At the upper end, most relative chance error of one voxel (half the 16th to 84th percentile span). Common
+    /// practice, no source: with more, what noise makes of a voxel decides whether it counts as liver.
+    pub voxel_error: f64,
 }
 
 impl Default for Criterion {
     fn default() -> Self {
-        Self { relative_error: 0.05, echo_consistency: 0.01 }
+        Self { relative_error: 0.05, echo_consistency: 0.01, voxel_error: 0.25 }
     }
 }
 
@@ -42,9 +46,10 @@ impl Criterion {
     pub fn words(&self) -> String {
         format!(
             "relative error of the region's median below {} %, from bias, chance, the noise level's uncertainty and a \
-             signal that differs by {} % from echo to echo",
+             signal that differs by {} % from echo to echo; at the upper end one voxel's chance error below {} %",
             crate::study::text::plain(100.0 * self.relative_error),
-            crate::study::text::plain(100.0 * self.echo_consistency)
+            crate::study::text::plain(100.0 * self.echo_consistency),
+            crate::study::text::plain(100.0 * self.voxel_error)
         )
     }
 }
@@ -247,24 +252,25 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
 /// The stretch of the ladder around its best rung where the criterion holds, ends placed between rungs, and lowered
 /// until nothing just above it can read as if it lay inside.
 fn limits(points: &[RangePoint], criterion: Criterion, first_echo: f64) -> Option<[f64; 2]> {
-    // Where a sixth of the voxels are beyond what the echoes can tell, the median leans on the shape of the noise.
+    // Both parts over what is allowed of them; 1 is where the criterion ends.
     let told = |p: &&RangePoint| p.spread.is_finite();
-    let error = |i: usize| points.get(i).filter(told).map_or(f64::INFINITY, RangePoint::relative_error);
-    let holds = |i: usize| error(i) < criterion.relative_error;
-    let best = (0..points.len()).filter(|&i| holds(i)).min_by(|&a, &b| error(a).total_cmp(&error(b)))?;
-    let from = (0..=best).rev().take_while(|&i| holds(i)).last()?;
-    let to = (best..points.len()).take_while(|&i| holds(i)).last()?;
-    // Where between two rungs the error crosses the criterion, both in logarithms.
-    let between = |inside: usize, outside: Option<usize>| {
+    let whole =
+        |i: usize| points.get(i).filter(told).map_or(f64::INFINITY, |p| p.relative_error() / criterion.relative_error);
+    let voxel = |i: usize| points.get(i).map_or(f64::INFINITY, |p| p.spread / p.r2star / criterion.voxel_error);
+    let upper = |i: usize| if voxel(i).is_finite() { whole(i).max(voxel(i)) } else { f64::INFINITY };
+    let best = (0..points.len()).filter(|&i| upper(i) < 1.0).min_by(|&a, &b| whole(a).total_cmp(&whole(b)))?;
+    let from = (0..=best).rev().take_while(|&i| whole(i) < 1.0).last()?;
+    let to = (best..points.len()).take_while(|&i| upper(i) < 1.0).last()?;
+    // Where between two rungs the criterion ends, both in logarithms.
+    let between = |inside: usize, outside: Option<usize>, part: &dyn Fn(usize) -> f64| {
         let a = points.get(inside).map_or(f64::NAN, |p| p.r2star);
-        let Some(outside) = outside.filter(|&o| error(o).is_finite()) else { return a };
+        let Some(outside) = outside.filter(|&o| part(o).is_finite()) else { return a };
         let b = points.get(outside).map_or(a, |p| p.r2star);
-        let (low, high) = (libm::log(error(inside).max(1e-6)), libm::log(error(outside)));
-        let part = (libm::log(criterion.relative_error) - low) / (high - low);
-        a * libm::pow(b / a, part.clamp(0.0, 1.0))
+        let (low, high) = (libm::log(part(inside).max(1e-6)), libm::log(part(outside)));
+        a * libm::pow(b / a, (-low / (high - low)).clamp(0.0, 1.0))
     };
-    let low = between(from, from.checked_sub(1));
-    let mut high = between(to, Some(to + 1).filter(|&o| o < points.len()));
+    let low = between(from, from.checked_sub(1), &whole);
+    let mut high = between(to, Some(to + 1).filter(|&o| o < points.len()), &upper);
     // A liver twice as dark at the first echo is told from the one at the limit by that echo alone; nearer ones
     // must read as higher than the limit.
     let told_by_darkness = high + std::f64::consts::LN_2 / first_echo;
