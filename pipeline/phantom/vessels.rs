@@ -105,7 +105,8 @@ impl Growth<'_> {
     }
 
     fn branch(&mut self, from: Place, direction: Place, radius: f64, length: f64, depth: u32, retry: bool) {
-        let thinnest = 1.3 * self.scale;
+        // Thinner ones are narrower than a voxel: what is measured as parenchyma contains them.
+        let thinnest = 1.9 * self.scale;
         if radius < thinnest || depth > 7 {
             return;
         }
