@@ -27,6 +27,8 @@ mod map;
 mod model;
 mod models;
 mod moments;
+#[cfg(test)]
+mod nist;
 mod noise;
 mod projection;
 mod solver;

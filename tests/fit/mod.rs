@@ -1,5 +1,8 @@
 //! Tests of the fit room.
 
-mod simulate;
-
+mod bias;
+mod engine;
+mod noise;
+mod outside;
 mod reference;
+mod simulate;
