@@ -29,16 +29,9 @@ impl<T: Real, const E: usize> Echoes<T, E> {
 
 /// The decay at one echo, on its way along the train.
 pub struct Running<T, const L: usize> {
-    now: Lane<T, L>,
+    /// In each lane.
+    pub now: Lane<T, L>,
     ratio: Lane<T, L>,
-}
-
-impl<T: Real, const L: usize> Running<T, L> {
-    /// In one lane.
-    #[inline(always)]
-    pub fn at(&self, l: usize) -> T {
-        self.now[l]
-    }
 }
 
 impl<T: Real, const E: usize> Echoes<T, E> {

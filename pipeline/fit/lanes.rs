@@ -27,6 +27,8 @@ pub trait Real:
     const NAN: Self;
     /// A step below this share of a parameter ends an iteration.
     const TOLERANCE: Self;
+    /// A step that promises to take less than this share off the cost ends an iteration.
+    const SETTLED: Self;
     /// Relative rounding error of a sum of squares, which must not count as getting worse.
     const SLACK: Self;
     /// Terms of the noise-floor polynomial.
@@ -75,13 +77,14 @@ const INVERSE_FACTORIAL: [f64; 14] = [
 ];
 
 macro_rules! real {
-    ($real:ident, $bits:ident, tolerance: $tolerance:expr, slack: $slack:expr, terms: $terms:expr, limit: $limit:expr,
+    ($real:ident, $bits:ident, tolerance: $tolerance:expr, settled: $settled:expr, slack: $slack:expr, terms: $terms:expr, limit: $limit:expr,
      magic: $magic:expr, ln2: $high:expr, $low:expr, degree: $degree:expr, mantissa: $mantissa:expr) => {
         impl Real for $real {
             const ZERO: Self = 0.0;
             const ONE: Self = 1.0;
             const NAN: Self = $real::NAN;
             const TOLERANCE: Self = $tolerance;
+            const SETTLED: Self = $settled;
             const SLACK: Self = $slack;
             const TERMS: usize = $terms;
             #[inline(always)]
@@ -121,9 +124,9 @@ macro_rules! real {
 }
 
 // ln 2 in two parts, the first short enough that its product with the exponent is exact.
-real!(f32, u32, tolerance: 3e-6, slack: 4e-6, terms: 16, limit: 87.0, magic: 12_582_912.0,
+real!(f32, u32, tolerance: 3e-6, settled: 1e-6, slack: 4e-6, terms: 16, limit: 87.0, magic: 12_582_912.0,
       ln2: 0.693_359_4, -2.121_944_4e-4, degree: 7, mantissa: 23);
-real!(f64, u64, tolerance: 1e-11, slack: 1e-13, terms: 30, limit: 708.0, magic: 6_755_399_441_055_744.0,
+real!(f64, u64, tolerance: 1e-11, settled: 1e-14, slack: 1e-13, terms: 30, limit: 708.0, magic: 6_755_399_441_055_744.0,
       ln2: 0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10, degree: 13, mantissa: 52);
 
 /// One number for each of `L` voxels.

@@ -144,6 +144,8 @@ pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
     let (limits, sizes, rounding) = (problem.limits(), problem.sizes(), problem.rounding());
     let mut now = Normal::new();
     let (mut damping, mut open, mut taken) = ([T::of(1e-2); L], [T::ONE; L], [T::ZERO; L]);
+    // What the step ahead promises to take off the cost.
+    let mut promise = [T::ZERO; L];
     let mut trial = at;
     each!(l in L, {
         for p in 0..P {
@@ -172,6 +174,9 @@ pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
                     now.curvature[p][q][l] = pick(take, next.curvature[p][q][l], now.curvature[p][q][l]);
                 }
             }
+            // A taken step that promised next to nothing ends it too: a flat valley has no end to walk to.
+            let settled = better & !first & (promise[l] <= now.cost[l] * T::SETTLED);
+            excess = pick(settled, T::ZERO, excess);
             taken[l] += pick(first, T::ZERO, open[l]);
             open[l] = open[l] * excess;
             now.cost[l] = pick(take, next.cost[l], now.cost[l]);
@@ -185,7 +190,9 @@ pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
                 gradient[p] = now.gradient[p][l];
             }
             let step = solve(&factor(now.matrix(l, damping[l])), gradient);
+            promise[l] = T::ZERO;
             for p in 0..P {
+                promise[l] += step[p] * gradient[p];
                 trial[p][l] = (at[p][l] + step[p]).at_least(limits[p][0]).at_most(limits[p][1]);
             }
         });

@@ -1,6 +1,7 @@
 //! Tests of the fit room.
 
 mod bias;
+mod complex;
 mod engine;
 mod noise;
 mod outside;

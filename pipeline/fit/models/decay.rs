@@ -64,7 +64,7 @@ impl<T: Real, const E: usize, const L: usize> Problem<T, 1, L> for Kept<'_, T, E
         for e in 0..echoes.count {
             let since = echoes.since[e];
             each!(l in L, {
-                let curve = decay.at(l) * self.weight[e][l];
+                let curve = decay.now[l] * self.weight[e][l];
                 let (square, product) = (curve * curve, curve * self.data[e][l]);
                 w[l] += square;
                 wt[l] += square * since;
@@ -95,7 +95,7 @@ impl<T: Real, const E: usize, const L: usize> Problem<T, 1, L> for Kept<'_, T, E
         for e in 0..echoes.count {
             let since = echoes.since[e];
             each!(l in L, {
-                let model = self.amplitude[l] * decay.at(l);
+                let model = self.amplitude[l] * decay.now[l];
                 let slope = model * self.weight[e][l] * (since - self.centre[l]);
                 sums[0][0][l] += slope * slope * self.common.floor.at(model).variance;
             });
@@ -148,7 +148,7 @@ impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for Decay<T, E> {
         let mut decay = common.echoes.start(&end.at[0]);
         for e in 0..common.echoes.count {
             each!(l in L, {
-                let residual = (data[e][l] - problem.amplitude[l] * decay.at(l)) * weight[e][l];
+                let residual = (data[e][l] - problem.amplitude[l] * decay.now[l]) * weight[e][l];
                 cost[l] += residual * residual;
             });
             common.echoes.advance(&end.at[0], &mut decay, e);

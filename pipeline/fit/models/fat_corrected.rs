@@ -2,8 +2,9 @@
 //! A = ρ·|(1−f) + f·c(TE)|·exp(−R2*·TE), c the fat spectrum's signal, f the signal fat fraction.
 //!
 //! Magnitude images nearly allow a second solution with water and fat exchanged; only the weaker peaks and the
-//! noise-free shape tell them apart. Both are followed to their minimum and the better one kept; where their costs
-//! differ by less than a 95 % likelihood ratio the voxel is called ambiguous.
+//! noise-free shape tell them apart. Both are followed to their minimum. The one with more fat is kept where it is better
+//! by a 95 % likelihood ratio, for a liver seldom holds more fat than water; where their costs differ by less than that
+//! either way the voxel is called ambiguous.
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
@@ -58,10 +59,11 @@ impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
     fn sweep(&self, at: &[Lane<T, L>; 3], sink: &mut impl Sink<T, 3>) {
         let common = &self.model.common;
         let mut decay = common.echoes.start(&at[2]);
+        let (mut residual, mut slope, mut variance) = ([T::ZERO; L], [[T::ZERO; L]; 3], [T::ZERO; L]);
         for e in 0..common.echoes.count {
             let (since, real, square) = (common.echoes.since[e], self.model.real[e], self.model.square[e]);
             each!(l in L, {
-                let part = decay.at(l);
+                let part = decay.now[l];
                 let fat = at[1][l];
                 let water = T::ONE - fat;
                 let shape = water * water + (fat + fat) * water * real + fat * fat * square;
@@ -71,9 +73,14 @@ impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
                 let scale = at[0][l] * part;
                 let floor = common.floor.at(scale * shape);
                 let by_amplitude = floor.slope * part * shape;
-                let slope = [by_amplitude, floor.slope * scale * bend, -(by_amplitude * at[0][l] * since)];
-                sink.take(l, self.data[e][l] - floor.mean, slope, floor.variance);
+                residual[l] = self.data[e][l] - floor.mean;
+                slope[0][l] = by_amplitude;
+                slope[1][l] = floor.slope * scale * bend;
+                slope[2][l] = -(by_amplitude * at[0][l] * since);
+                variance[l] = floor.variance;
             });
+            // A loop of its own: with few arrays in each the compiler sees that none overlap.
+            each!(l in L, sink.take(l, residual[l], [slope[0][l], slope[1][l], slope[2][l]], variance[l]));
             common.echoes.advance(&at[2], &mut decay, e);
         }
     }
@@ -159,23 +166,23 @@ impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for FatCorrected<T
     }
 }
 
-/// Lane by lane the solution of lower cost.
+/// Lane by lane the first solution, or the other where its cost is lower by a telling difference.
 #[inline(always)]
 fn better<T: Real, const P: usize, const L: usize>(
     mut one: Solution<T, P, L>,
     other: &Solution<T, P, L>,
 ) -> Solution<T, P, L> {
     each!(l in L, {
-        let swap = other.cost[l] < one.cost[l];
+        let swap = other.cost[l] + T::of(TELLING) < one.cost[l];
         for p in 0..P {
             one.at[p][l] = pick(swap, other.at[p][l], one.at[p][l]);
             one.variance[p][l] = pick(swap, other.variance[p][l], one.variance[p][l]);
         }
+        one.cost[l] = pick(swap, other.cost[l], one.cost[l]);
     });
     for l in 0..L {
         one.iterations[l] = one.iterations[l].saturating_add(other.iterations[l]);
         one.converged[l] &= other.converged[l];
-        one.cost[l] = one.cost[l].at_most(other.cost[l]);
     }
     one
 }

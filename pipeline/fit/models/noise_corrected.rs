@@ -20,15 +20,20 @@ impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
     fn sweep(&self, at: &[Lane<T, L>; 2], sink: &mut impl Sink<T, 2>) {
         let echoes = &self.common.echoes;
         let mut decay = echoes.start(&at[1]);
+        let (mut residual, mut slope, mut variance) = ([T::ZERO; L], [[T::ZERO; L]; 2], [T::ZERO; L]);
         for e in 0..echoes.count {
             let since = echoes.since[e];
             each!(l in L, {
-                let part = decay.at(l);
+                let part = decay.now[l];
                 let signal = at[0][l] * part;
                 let floor = self.common.floor.at(signal);
-                let slope = [floor.slope * part, -(floor.slope * signal * since)];
-                sink.take(l, self.data[e][l] - floor.mean, slope, floor.variance);
+                residual[l] = self.data[e][l] - floor.mean;
+                slope[0][l] = floor.slope * part;
+                slope[1][l] = -(floor.slope * signal * since);
+                variance[l] = floor.variance;
             });
+            // A loop of its own: with few arrays in each the compiler sees that none overlap.
+            each!(l in L, sink.take(l, residual[l], [slope[0][l], slope[1][l]], variance[l]));
             echoes.advance(&at[1], &mut decay, e);
         }
     }
