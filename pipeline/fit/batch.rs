@@ -9,9 +9,9 @@ use rayon::prelude::*;
 pub const LANES: usize = 64;
 
 /// Iterations after which a block ends and its slow voxels are gathered into blocks of their own, so that one of them
-/// does not keep all the others waiting; and iterations after which those are given up.
-const USUAL_ITERATIONS: u8 = 7;
-const MOST_ITERATIONS: u8 = 60;
+/// does not keep all the others waiting; those left after the last round are given up. A voxel starts anew each time, so
+/// that its result does not depend on the round.
+const ROUNDS: [u8; 3] = [8, 18, 60];
 
 /// Blocks handed to a thread at a time. Fixed, so that nothing depends on how many threads there are.
 const BLOCKS_A_TASK: usize = 16;
@@ -230,7 +230,7 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<
         let mut part = Maps::untried(self.voxels.len());
         // Both rounds in one loop: what a block calls is inlined, and should be so once.
         let mut waiting: Vec<u32> = (0..self.voxels.len() as u32).collect();
-        for most in [USUAL_ITERATIONS, MOST_ITERATIONS] {
+        for most in ROUNDS {
             let mut voxels = Vec::with_capacity(L);
             for places in waiting.chunks(L) {
                 voxels.clear();

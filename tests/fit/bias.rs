@@ -1,7 +1,7 @@
 //! Bias and coverage on simulated voxels. Small by default; `SIDEROLOG_EVIDENCE=1` runs the full tables, prints them and
 //! writes them to `docs/evidence/`.
 
-use super::simulate::{magnitude, median, noisy, train, Normal};
+use super::simulate::{Normal, magnitude, median, noisy, train};
 use ndarray::Array2;
 use siderolog::fit::{Maps, Model, ModelSettings, Sigma, State, fit};
 use siderolog::study::ModelKind;
@@ -46,7 +46,8 @@ fn noise_corrected_medians_are_unbiased_with_known_noise() {
                 let signal: Vec<f64> = times.iter().map(|t| snr * f64::exp(-rate * t)).collect();
                 let samples = noisy(&signal, coils, voxels, 100 + k as u64);
                 let found = maps(ModelKind::NoiseCorrected, &times, &samples, 1.5, coils);
-                let error = median(found.standard_error.iter().filter(|e| e.is_finite()).map(|&e| f64::from(e)).collect());
+                let error =
+                    median(found.standard_error.iter().filter(|e| e.is_finite()).map(|&e| f64::from(e)).collect());
                 let bias = 100.0 * (middle(&found) / rate - 1.0);
                 // Standard error of a median of normal values is 1.253 times that of their mean.
                 let chance = 100.0 * 1.253 * error / rate / (voxels as f64).sqrt();
@@ -79,7 +80,8 @@ fn intervals_cover_the_truth() {
             let found = maps(kind, &times, &noisy(&signal, coils, voxels, 7), 1.5, coils);
             let fitted: Vec<usize> = (0..voxels).filter(|&v| found.state[v] == State::Fitted).collect();
             let relative = median(fitted.iter().map(|&v| f64::from(found.standard_error[v]) / rate).collect());
-            let holds = |v: &&usize| (f64::from(found.r2star[**v]) - rate).abs() < 1.96 * f64::from(found.standard_error[**v]);
+            let holds =
+                |v: &&usize| (f64::from(found.r2star[**v]) - rate).abs() < 1.96 * f64::from(found.standard_error[**v]);
             let coverage = 100.0 * fitted.iter().filter(holds).count() as f64 / voxels as f64;
             writeln!(table, "| {kind} | {coils} | {snr} | {rate} | {:.1} | {coverage:.1} |", 100.0 * relative).unwrap();
             // Three standard errors of a binomial share at 95 %.

@@ -25,7 +25,13 @@ fn bits(maps: &Maps) -> Vec<[u32; 5]> {
     (0..maps.state.len())
         .map(|v| {
             let value = |map: &Vec<f32>| map[v].to_bits();
-            [value(&maps.r2star), value(&maps.standard_error), value(&maps.s0), value(&maps.residual), maps.state[v] as u32]
+            [
+                value(&maps.r2star),
+                value(&maps.standard_error),
+                value(&maps.s0),
+                value(&maps.residual),
+                maps.state[v] as u32,
+            ]
         })
         .collect()
 }
@@ -139,7 +145,13 @@ fn states_say_what_became_of_a_voxel() {
     let samples = Array2::from_shape_fn((6, 4), |(e, v)| match v {
         0 => 100.0 * (-200.0 * times[e]).exp(),
         1 => 0.5,
-        2 => if e == 0 { 80.0 } else { 1.2533 },
+        2 => {
+            if e == 0 {
+                80.0
+            } else {
+                1.2533
+            }
+        }
         _ => 20.0 * (400.0 * times[e]).exp(),
     } as f32);
     let maps = fit(&model(ModelKind::NoiseCorrected, &times), samples.view(), Sigma::Uniform(1.0), 1.0);

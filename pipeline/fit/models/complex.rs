@@ -31,8 +31,6 @@ pub struct ComplexFit {
     pub rate: f64,
     /// Its standard error.
     pub error: f64,
-    /// Field offset, Hz.
-    pub offset: f64,
     /// Water at echo time zero over σ.
     pub water: f64,
     /// Fat at echo time zero over σ.
@@ -87,7 +85,6 @@ impl ComplexDecay {
         ComplexFit {
             rate: end.at[0][0],
             error: end.variance[0][0].sqrt(),
-            offset: end.at[1][0],
             water: water.hypot(water_i),
             fat: fat.hypot(fat_i),
             cost: end.cost[0],

@@ -178,11 +178,14 @@ fn better<T: Real, const P: usize, const L: usize>(
             one.at[p][l] = pick(swap, other.at[p][l], one.at[p][l]);
             one.variance[p][l] = pick(swap, other.variance[p][l], one.variance[p][l]);
         }
-        one.cost[l] = pick(swap, other.cost[l], one.cost[l]);
     });
     for l in 0..L {
         one.iterations[l] = one.iterations[l].saturating_add(other.iterations[l]);
-        one.converged[l] &= other.converged[l];
+        let swap = other.cost[l] + T::of(TELLING) < one.cost[l];
+        // The one that is left behind need not have settled, if it is far enough behind.
+        let behind = other.converged[l] || other.cost[l] > one.cost[l] + T::of(TELLING);
+        one.converged[l] = if swap { other.converged[l] } else { one.converged[l] && behind };
+        one.cost[l] = pick(swap, other.cost[l], one.cost[l]);
     }
     one
 }
