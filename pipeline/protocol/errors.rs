@@ -121,6 +121,8 @@ pub(super) fn from_yaml(source: &Arc<SourceText>, error: &Yaml) -> ProfileErrors
     ProfileErrors::one(source, place, sentence(source, place, error))
 }
 
+const SECOND_DOCUMENT: &str = "a second document begins here; a file holds one profile, so remove the `---`";
+
 fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
     match error {
         Yaml::SerdeUnknownField { field, expected, .. } => unknown("key", field, expected),
@@ -146,9 +148,9 @@ fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
         Yaml::MergeKeyNotAllowed { .. } => {
             "`<<` is not used in profiles; build on another profile with `extends: its-name`".to_owned()
         }
-        Yaml::MultipleDocuments { .. } => {
-            "a second document begins here; a file holds one profile, so remove the `---`".to_owned()
-        }
+        Yaml::MultipleDocuments { .. } => SECOND_DOCUMENT.to_owned(),
+        // The parser does not export the kinds of breach, only their names.
+        Yaml::Budget { breach, .. } if format!("{breach:?}").starts_with("Documents") => SECOND_DOCUMENT.to_owned(),
         Yaml::Eof { .. } => "the file is empty; a profile has at least `name`, `revision` and `rules`".to_owned(),
         Yaml::Budget { breach, .. } => format!(
             "the file is larger, deeper or repeats itself more than a profile may ({breach:?}); write it out plainly"
@@ -167,7 +169,9 @@ fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
             // The place is already at the front of the line.
             let bare =
                 bare.split_once(": ").filter(|(head, _)| head.starts_with("line ")).map_or(bare, |(_, rest)| rest);
-            format!("not valid YAML: {}", safe(bare, 200))
+            let bare = bare.split(" at line ").next().unwrap_or(bare);
+            let hint = if bare.contains("mapping values") { "; put a text that holds `: ` in quotes" } else { "" };
+            format!("not valid YAML: {}{hint}", safe(bare, 200))
         }
     }
 }

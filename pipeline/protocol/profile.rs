@@ -62,7 +62,9 @@ pub fn parse_for(
 ) -> Result<Profile, ProfileErrors> {
     let mut complaints = Complaints::default();
     let profile = resolve(file, text, base, &mut Vec::new(), &mut complaints)?;
-    profile.complete(calibrations, &mut complaints);
+    if complaints.is_empty() {
+        profile.complete(calibrations, &mut complaints);
+    }
     if complaints.is_empty() {
         lint::rules(&profile, &mut complaints);
     }
@@ -155,9 +157,10 @@ fn base_text(name: &str, base: &dyn Fn(&str) -> Option<String>, chain: &[String]
     }
     base(name).or_else(|| shipped::text(name).map(str::to_owned)).ok_or_else(|| {
         let known: Vec<&str> = shipped::PROFILES.iter().map(|(name, _)| *name).collect();
+        let message = unknown("profile", name, &known);
+        let stop = if message.ends_with('?') { "" } else { "." };
         format!(
-            "{}. A base is a file `{}.yaml` beside this one or a profile shipped in the program",
-            unknown("profile", name, &known),
+            "{message}{stop} A base is a file `{}.yaml` beside this one or a profile shipped in the program",
             safe(name, 60)
         )
     })
