@@ -1,7 +1,7 @@
 //! Scanner-made and third-party files, each read as its line in the folder's README says.
 
 use super::files::{intake, shared};
-use siderolog::intake::{FileOutcome, Found, Intake};
+use siderolog::intake::{FileOutcome, Found, Intake, Limits, probe::{Probe, probe}};
 use siderolog::study::{Acquisition, EchoKind};
 
 fn acquisitions(intake: &Intake) -> Vec<&Acquisition> {
@@ -81,5 +81,41 @@ fn a_spin_echo_is_read_and_called_so_shared_data() {
     assert!(!all.is_empty());
     for a in all {
         assert_eq!(a.header().sequence.echo_kind, Some(EchoKind::SpinEcho));
+    }
+}
+
+#[test]
+fn both_exports_in_one_delivery_stay_two_acquisitions_shared_data() {
+    let Some(root) = shared("philips_classic_vs_enhanced") else { return };
+    let found = intake(&[root]);
+    let all = acquisitions(&found);
+    assert_eq!(all.len(), 2);
+    for a in all {
+        assert_eq!((millis(a), a.grid().slices(), a.complex().is_some()), (vec![2.3, 4.6], 53, true));
+        assert!(a.findings().is_empty(), "{:?}", a.findings());
+    }
+}
+
+#[test]
+fn one_series_in_four_compressions_has_the_same_pixels_shared_data() {
+    let Some(root) = shared("dicom2nifti_vendor/generic") else { return };
+    let read = |folder: &str| -> Vec<Probe> {
+        let mut files: Vec<_> = std::fs::read_dir(root.join(folder).join("001")).unwrap().flatten().map(|e| e.path()).collect();
+        files.sort();
+        let one = |path| probe(std::fs::read(path).unwrap(), &Limits::default()).unwrap();
+        files.into_iter().flat_map(one).collect()
+    };
+    let reference = read("compressed_rle");
+    assert_eq!(reference.len(), 4);
+    assert!(reference.iter().all(|p| p.pixels.is_ok()));
+    for folder in ["compressed", "compressed_j2k", "compressed_jpeg"] {
+        assert_eq!(read(folder), reference, "{folder}");
+    }
+    let jpeg_ls = read("compressed_jpegls");
+    if cfg!(feature = "jpeg-ls") {
+        assert_eq!(jpeg_ls, reference);
+    } else {
+        let reason = jpeg_ls[0].pixels.clone().unwrap_err();
+        insta::assert_snapshot!(reason, @"this build has no JPEG-LS decoder (build with the feature jpeg-ls)");
     }
 }
