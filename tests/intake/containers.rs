@@ -131,7 +131,7 @@ fn limits_are_kept_and_named() {
     };
     insta::assert_snapshot!(reason(Limits { files: 5, ..Limits::default() }), @"beyond the limit of 5 files in one reading");
     insta::assert_snapshot!(reason(Limits { file_bytes: 200, ..Limits::default() }), @"longer than the limit of 200 bytes");
-    insta::assert_snapshot!(reason(Limits { elements: 9, ..Limits::default() }), @"more than 9 elements (byte 308)");
+    insta::assert_snapshot!(reason(Limits { elements: 9, ..Limits::default() }), @"more than 9 elements (byte 326)");
     insta::assert_snapshot!(reason(Limits { image_pixels: 40, ..Limits::default() }), @"(0028,0010) Rows: an image of 8 by 6 pixels; the limit is 40");
     insta::assert_snapshot!(reason(Limits { decoded_bytes: 1000, ..Limits::default() }), @"beyond the limit of 1000 decoded bytes in one reading");
 }

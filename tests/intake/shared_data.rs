@@ -1,7 +1,10 @@
 //! Scanner-made and third-party files, each read as its line in the folder's README says.
 
 use super::files::{intake, shared};
-use siderolog::intake::{FileOutcome, Found, Intake, Limits, probe::{Probe, probe}};
+use siderolog::intake::{
+    FileOutcome, Found, Intake, Limits,
+    probe::{Probe, probe},
+};
 use siderolog::study::{Acquisition, EchoKind};
 
 fn acquisitions(intake: &Intake) -> Vec<&Acquisition> {
@@ -100,7 +103,8 @@ fn both_exports_in_one_delivery_stay_two_acquisitions_shared_data() {
 fn one_series_in_four_compressions_has_the_same_pixels_shared_data() {
     let Some(root) = shared("dicom2nifti_vendor/generic") else { return };
     let read = |folder: &str| -> Vec<Probe> {
-        let mut files: Vec<_> = std::fs::read_dir(root.join(folder).join("001")).unwrap().flatten().map(|e| e.path()).collect();
+        let mut files: Vec<_> =
+            std::fs::read_dir(root.join(folder).join("001")).unwrap().flatten().map(|e| e.path()).collect();
         files.sort();
         let one = |path| probe(std::fs::read(path).unwrap(), &Limits::default()).unwrap();
         files.into_iter().flat_map(one).collect()
