@@ -1,8 +1,10 @@
 //! One view becomes all files that the site wants.
 
 use super::dicom::maker::Maker;
-use super::dicom::{capture, map, report, segmentation};
+use super::dicom::{capture, document, map, report, segmentation};
+use super::interop::{fhir, hl7, nifti, table};
 use super::outputs::{Outputs, Qualification};
+use super::page::{html, model, pdf};
 use super::picture;
 use super::result::ResultDocument;
 use super::view::View;
@@ -73,6 +75,23 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
     };
     let picture = wanted.quality_picture.then(|| picture::quality(view, words));
     files.add("qc_image", "qc.png", picture.as_ref().map(picture::canvas::Pixels::png));
+    let middle = picture.as_ref().map(picture::middle);
+    let sheet = model::sheet(view, words);
+    if wanted.page {
+        let image = middle.as_ref().map(picture::canvas::Pixels::png);
+        files.add("report", "report.html", Some(html::write(&sheet, wanted.language, image.as_deref())));
+    }
+    let paper = (wanted.pdf || wanted.encapsulated_pdf).then(|| pdf::write(&sheet, wanted.language, middle.as_ref()));
+    let paper = paper.flatten();
+    if wanted.pdf {
+        files.add("report_pdf", "report.pdf", paper.clone());
+    }
+    if wanted.table_row {
+        files.add("table_row", "row.csv", Some(table::write(&view.result)));
+    }
+    if wanted.nifti {
+        volumes(view, files);
+    }
     if !maker.possible() {
         return;
     }
@@ -88,10 +107,31 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
     }
     let captured = picture.as_ref().filter(|_| wanted.capture).map(|p| capture::write(&maker, p));
     files.add("qc_capture", "qc.dcm", captured);
+    let page = paper.filter(|_| wanted.encapsulated_pdf).map(|pdf| document::write(&maker, &pdf));
+    files.add("report_document", "page.dcm", page);
     let beside = report::Beside {
         region: files.bytes.contains_key("roi.dcm"),
         map: files.bytes.contains_key("r2star.dcm"),
         capture: files.bytes.contains_key("qc.dcm"),
     };
     files.add("structured_report", "report.dcm", report::write(&maker, wanted.structured_report, beside));
+    let written = files.bytes.contains_key("report.dcm");
+    let reference = report::kind(wanted.structured_report).filter(|_| written).map(|kind| maker.reference(&kind).uid);
+    if wanted.fhir {
+        files.add("fhir", "fhir.json", Some(fhir::write(&maker, wanted, reference.as_deref())));
+    }
+    if wanted.hl7 {
+        files.add("hl7", "oru.hl7", Some(hl7::write(&maker, wanted, reference.as_deref())));
+    }
+}
+
+fn volumes(view: &View<'_>, files: &mut Files) {
+    let Some(grid) = view.grid else { return };
+    if let Some(magnitude) = &view.magnitude {
+        let bytes = nifti::floats(grid, magnitude.nrows(), magnitude.iter().copied());
+        files.add("nifti_echoes", "echoes.nii.gz", Some(bytes));
+    }
+    let map = view.r2star.map(|map| nifti::floats(grid, 1, map.iter().copied()));
+    files.add("nifti_r2star", "r2star.nii.gz", map);
+    files.add("nifti_roi", "roi.nii.gz", view.region.map(|region| nifti::region(grid, region)));
 }

@@ -7,7 +7,9 @@
 mod case;
 mod compose;
 pub mod dicom;
+pub mod interop;
 pub mod outputs;
+pub mod page;
 pub mod picture;
 pub mod result;
 mod room;

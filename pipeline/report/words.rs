@@ -57,7 +57,7 @@ catalogue! {
     histogram, histogram_axis, median, findings, no_findings, and_more, images_unavailable,
     expected, found, what_to_do, where_,
     who, patient, born, sex, patient_id, study_date, accession, scanner, field_strength, referring, institution,
-    result, thresholds, thresholds_lie, lies_above, lies_below, course, course_none, change, next_scan,
+    result, thresholds, threshold, meaning, this_result, chance_above, also, body_iron, trend, hollow, lies_above, lies_below, course, course_none, change, next_scan,
     acquisition, echo_times, repetition_time, flip_angle, grid, profile, revision, profile_none,
     calibration, source, equation, budget, contribution, standard_uncertainty,
     provenance, software, digest, region_digest, predecessor, reviewed_by, not_reviewed, model, noise,

@@ -100,6 +100,10 @@ codes! {
     repeat_low = ("LICREPLOW", SCHEME, "Lower end of prediction interval for a repeated scan");
     /// Upper end of the interval for a second scan.
     repeat_high = ("LICREPHIGH", SCHEME, "Upper end of prediction interval for a repeated scan");
+    /// Lower end of an interval of a value.
+    interval_low = ("INTLOW", SCHEME, "Lower end of 95 % interval");
+    /// Upper end of an interval of a value.
+    interval_high = ("INTHIGH", SCHEME, "Upper end of 95 % interval");
     /// Voxels of the region.
     voxel_count = ("NVOX", SCHEME, "Number of voxels in region");
     /// Voxels of the region with a fit.

@@ -75,6 +75,11 @@ impl Maker<'_, '_> {
         uid(&[role, self.run.as_str()])
     }
 
+    /// A UUID of this run.
+    pub fn uuid(&self, role: &str) -> String {
+        Uuid::new_v5(&NAMESPACE, [role, self.run.as_str()].join("\u{1f}").as_bytes()).to_string()
+    }
+
     /// Tracking UID of the region: the same in every run over this study.
     pub fn tracking(&self) -> (String, &'static str) {
         (uid(&["tracking", &self.view.header.study.uid]), "Liver region")

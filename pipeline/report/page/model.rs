@@ -3,7 +3,7 @@
 use crate::report::picture::canvas::Svg;
 use crate::report::picture::plots::{self, CoursePoint, Style};
 use crate::report::result::{Position, Relation};
-use crate::report::view::View;
+use crate::report::view::{BudgetLine, Threshold, View};
 use crate::report::words::Words;
 use crate::study::text::plain;
 use crate::study::{Severity, Verdict};
@@ -34,8 +34,15 @@ pub enum Block {
     Text(String),
     /// Findings.
     Findings(Vec<FindingLine>),
-    /// Rows of cells, the first row naming the columns; widths in parts of the whole.
-    Table(Vec<Vec<String>>, Vec<f64>),
+    /// Rows of cells under the names of their columns.
+    Table {
+        /// Names of the columns.
+        head: Vec<String>,
+        /// Rows.
+        rows: Vec<Vec<String>>,
+        /// Widths of the columns in parts of the whole.
+        widths: Vec<f64>,
+    },
     /// A drawing with its description.
     Figure(Box<Svg>, String),
     /// The quality picture's images and plots.
@@ -89,10 +96,8 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
         verdict_word: words.verdict(result.verdict),
         verdict_means: words.verdict_means(result.verdict),
         number_name: words.lic_long,
-        number: lic.map_or_else(
-            || words.no_lic.to_owned(),
-            |l| format!("{}{}", l.relation.sign(), words.lic_number(l.value)),
-        ),
+        number: lic
+            .map_or_else(|| words.no_lic.to_owned(), |l| format!("{}{}", l.relation.sign(), words.lic_number(l.value))),
         unit: if lic.is_some() { words.lic_unit } else { "" },
         bounds: bounds(view, words),
         who: who(view, words),
@@ -135,13 +140,18 @@ fn bounds(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
         }
         let sign = lic.relation.sign();
         let molar = format!("{sign}{} µmol/g", words.number(lic.umol_per_g, 0));
-        let body = lic.total_body_iron_mg_per_kg.map(|b| format!(" · {} {sign}{} mg/kg", words.body_iron, words.number(b, 0)));
+        let body =
+            lic.total_body_iron_mg_per_kg.map(|b| format!(" · {} {sign}{} mg/kg", words.body_iron, words.number(b, 0)));
         list.push(pair(words.also, molar + &body.unwrap_or_default()));
     }
     if let Some(s) = &result.r2star_per_s
         && let Some(median) = s.median
     {
-        let interval = if s.low.is_some() { format!(" ({}, {})", words.interval(s.low, s.high, Words::rate), words.this_scan) } else { String::new() };
+        let interval = if s.low.is_some() {
+            format!(" ({}, {})", words.interval(s.low, s.high, Words::rate), words.this_scan)
+        } else {
+            String::new()
+        };
         list.push(pair(words.r2star, format!("{} /s{interval}", words.rate(median))));
     }
     list.push(pair(words.measuring_range, range(view, words)));
@@ -157,9 +167,9 @@ fn bounds(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
 fn range(view: &View<'_>, words: &Words) -> String {
     let Some(range) = &view.result.measuring_range else { return words.not_determined.to_owned() };
     let [low, high] = range.r2star_per_s;
-    let lic = range.lic_mg_per_g.map_or(String::new(), |[a, b]| {
-        format!(" ({} – {} mg/g)", words.lic_number(a), words.lic_number(b))
-    });
+    let lic = range
+        .lic_mg_per_g
+        .map_or(String::new(), |[a, b]| format!(" ({} – {} mg/g)", words.lic_number(a), words.lic_number(b)));
     let position = match range.position {
         Position::Inside => words.inside,
         Position::Above => words.above,
@@ -213,14 +223,8 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
         return None;
     }
     let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 50.0]);
-    let mut rows = vec![vec![
-        words.threshold.to_owned(),
-        words.meaning.to_owned(),
-        words.this_result.to_owned(),
-        words.chance_above.to_owned(),
-        words.source.to_owned(),
-    ]];
-    rows.extend(marks.iter().map(|m| {
+    let head = [words.threshold, words.meaning, words.this_result, words.chance_above, words.source];
+    let row = |m: &Threshold| {
         let above = lic.value > m.lic_mg_per_g;
         // A bound tells on which side only where it points away from the threshold.
         let known = match lic.relation {
@@ -228,12 +232,22 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
             Relation::AtLeast => above,
             Relation::AtMost => !above,
         };
-        let side = if !known { words.not_determined } else if above { words.lies_above } else { words.lies_below };
+        let side = if !known {
+            words.not_determined
+        } else if above {
+            words.lies_above
+        } else {
+            words.lies_below
+        };
         let chance = m.above.map_or("—".to_owned(), |p| chance(p, words));
         let meaning = format!("{} ({})", m.meaning, m.condition);
         vec![format!("{} mg/g", plain(m.lic_mg_per_g)), meaning, side.to_owned(), chance, m.source.clone()]
-    }));
-    let table = Block::Table(rows, vec![0.11, 0.35, 0.11, 0.11, 0.32]);
+    };
+    let table = Block::Table {
+        head: head.map(str::to_owned).to_vec(),
+        rows: marks.iter().map(row).collect(),
+        widths: vec![0.11, 0.35, 0.11, 0.12, 0.31],
+    };
     let blocks = vec![Block::Figure(Box::new(figure), words.thresholds.to_owned()), table];
     Some(Section { title: words.thresholds, wide: true, blocks })
 }
@@ -276,11 +290,8 @@ fn findings(view: &View<'_>, words: &Words) -> Section {
             FindingLine { severity: f.severity, word, message: f.message.clone(), details }
         })
         .collect();
-    let blocks = if lines.is_empty() {
-        vec![Block::Text(words.no_findings.to_owned())]
-    } else {
-        vec![Block::Findings(lines)]
-    };
+    let blocks =
+        if lines.is_empty() { vec![Block::Text(words.no_findings.to_owned())] } else { vec![Block::Findings(lines)] };
     Section { title: words.findings, wide: false, blocks }
 }
 
@@ -342,10 +353,10 @@ fn acquisition(view: &View<'_>, words: &Words) -> Section {
     let result = &view.result;
     let facts = &result.acquisition;
     let mut list = Vec::new();
-    let profile = result.profile.as_ref().map_or_else(
-        || words.profile_none.to_owned(),
-        |p| format!("{}, {} {}", p.name, words.revision, p.revision),
-    );
+    let profile = result
+        .profile
+        .as_ref()
+        .map_or_else(|| words.profile_none.to_owned(), |p| format!("{}, {} {}", p.name, words.revision, p.revision));
     list.push(pair(words.profile, profile));
     let times: Vec<String> = facts.echo_times_ms.iter().map(|t| words.number(*t, 2)).collect();
     if !times.is_empty() {
@@ -392,17 +403,16 @@ fn budget(view: &View<'_>, words: &Words) -> Option<Section> {
     if view.budget.is_empty() {
         return None;
     }
-    let mut rows = vec![vec![
-        words.contribution.to_owned(),
-        "R2* (1/s)".to_owned(),
-        "LIC (mg/g)".to_owned(),
-        words.source.to_owned(),
-    ]];
+    let head = [words.contribution, "R2* (1/s)", "LIC (mg/g)", words.source];
     let cell = |v: Option<f64>, decimals: usize| v.map_or("—".to_owned(), |v| words.number(v, decimals));
-    rows.extend(view.budget.iter().map(|line| {
+    let row = |line: &BudgetLine| {
         vec![line.what.clone(), cell(line.r2star_per_s, 1), cell(line.lic_mg_per_g, 2), line.source.clone()]
-    }));
-    let blocks = vec![Block::Table(rows, vec![0.30, 0.11, 0.11, 0.48])];
+    };
+    let blocks = vec![Block::Table {
+        head: head.map(str::to_owned).to_vec(),
+        rows: view.budget.iter().map(row).collect(),
+        widths: vec![0.32, 0.10, 0.10, 0.48],
+    }];
     Some(Section { title: words.budget, wide: true, blocks })
 }
 

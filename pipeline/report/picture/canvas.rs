@@ -127,6 +127,7 @@ pub fn escape(text: &str) -> String {
 }
 
 /// An SVG drawing under construction.
+#[derive(Clone, Debug)]
 pub struct Svg {
     width: f64,
     height: f64,

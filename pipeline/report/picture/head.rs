@@ -16,6 +16,15 @@ pub fn verdict_colour(verdict: Verdict) -> &'static str {
     }
 }
 
+/// The verdict's colour on white paper, dark enough to be seen as a line.
+pub fn verdict_ink(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Clear => "#1f7a4d",
+        Verdict::Review => "#c98a00",
+        Verdict::Refused => "#b3261e",
+    }
+}
+
 /// The mark of a severity: ring for a note, triangle for a warning, filled octagon for a stop.
 pub fn mark(svg: &mut Svg, [x, y]: [f64; 2], r: f64, severity: Severity) {
     match severity {
@@ -44,8 +53,8 @@ pub fn mark(svg: &mut Svg, [x, y]: [f64; 2], r: f64, severity: Severity) {
     }
 }
 
-/// The mark of a verdict.
-fn verdict_mark(svg: &mut Svg, at: [f64; 2], r: f64, verdict: Verdict) {
+/// The mark of a verdict: disc with a tick, triangle, octagon.
+pub fn verdict_mark(svg: &mut Svg, at: [f64; 2], r: f64, verdict: Verdict) {
     match verdict {
         Verdict::Clear => {
             svg.circle(at, r, verdict_colour(verdict));

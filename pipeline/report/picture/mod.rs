@@ -8,7 +8,7 @@ pub mod axis;
 pub mod canvas;
 pub mod colour;
 pub mod course;
-mod head;
+pub mod head;
 pub mod plots;
 mod slices;
 
@@ -52,6 +52,13 @@ pub fn quality(view: &View<'_>, words: &Words) -> Pixels {
     svg.text([SIZE[0] as f64 - MARGIN, 1184.0], 17.0, Weight::Regular, Anchor::End, dark::QUIET, &made);
     pixels.draw(&svg);
     pixels
+}
+
+/// The part of the picture that the page shows: echoes, map, decay, histogram, without what the page says itself.
+pub fn middle(picture: &Pixels) -> Pixels {
+    let (from, to) = (164usize.min(picture.height), 884usize.min(picture.height));
+    let row = picture.width * 3;
+    Pixels { width: picture.width, height: to - from, rgb: picture.rgb[from * row..to * row].to_vec() }
 }
 
 /// A panel with its title; returns the room inside.

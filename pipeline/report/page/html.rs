@@ -1,0 +1,71 @@
+//! The page as one HTML file that needs nothing beside it.
+
+use super::model::{Block, FindingLine, Sheet};
+use crate::report::picture::canvas::Svg;
+use crate::report::picture::head;
+use crate::report::words::Language;
+use crate::study::Severity;
+use askama::Template;
+
+#[derive(Template)]
+#[template(path = "page.html")]
+struct Page<'a> {
+    lang: &'static str,
+    sheet: &'a Sheet,
+    colour: &'static str,
+    mark: String,
+    picture: String,
+}
+
+impl Page<'_> {
+    fn severity(line: &FindingLine) -> &'static str {
+        match line.severity {
+            Severity::Note => "note",
+            Severity::Warn => "warn",
+            Severity::Stop => "stop",
+        }
+    }
+}
+
+/// `report.html`; `picture` is a PNG.
+pub fn write(sheet: &Sheet, language: Language, picture: Option<&[u8]>) -> Vec<u8> {
+    let mut mark = Svg::new(28.0, 28.0);
+    head::verdict_mark(&mut mark, [14.0, 14.0], 12.0, sheet.verdict);
+    let page = Page {
+        lang: language.tag(),
+        sheet,
+        colour: head::verdict_ink(sheet.verdict),
+        mark: mark.finish(sheet.verdict_word),
+        picture: picture.map(base64).unwrap_or_default(),
+    };
+    // Rendering to memory fails only where a value's Display does, and all are text.
+    page.render().unwrap_or_default().into_bytes()
+}
+
+/// RFC 4648, section 4.
+fn base64(bytes: &[u8]) -> String {
+    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut out = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for chunk in bytes.chunks(3) {
+        let at = |i: usize| u32::from(chunk.get(i).copied().unwrap_or(0));
+        let bits = at(0) << 16 | at(1) << 8 | at(2);
+        for i in 0..4 {
+            let letter = LETTERS[(bits >> (18 - 6 * i) & 63) as usize];
+            out.push(if i <= chunk.len() { char::from(letter) } else { '=' });
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    /// RFC 4648, section 10.
+    #[test]
+    fn base64_of_the_standards_examples() {
+        for (plain, coded) in
+            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
+        {
+            assert_eq!(super::base64(plain.as_bytes()), coded);
+        }
+    }
+}
