@@ -23,6 +23,7 @@ enum Command {
     Watch(commands::watch::Args),
     Demo(commands::demo::Args),
     Settings(commands::settings::Args),
+    Verify(commands::verify::Args),
     #[command(hide = true)]
     Child(commands::child::Args),
 }
@@ -38,6 +39,7 @@ fn main() -> ExitCode {
         Command::Watch(args) => commands::watch::run(args),
         Command::Demo(args) => commands::demo::run(args),
         Command::Settings(args) => commands::settings::run(args),
+        Command::Verify(args) => commands::verify::run(args),
         Command::Child(args) => commands::child::run(args),
     };
     outcome.unwrap_or_else(|error| {

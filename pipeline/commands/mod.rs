@@ -15,4 +15,5 @@ mod role;
 pub mod settings;
 pub mod simulate;
 mod summary;
+pub mod verify;
 pub mod watch;

@@ -210,6 +210,7 @@ fn document(case: &Case<'_>) -> ResultDocument {
         course: reading.map_or_else(CourseFacts::default, |r| course(r.course())),
         predecessor: case.predecessor.clone(),
         files: Default::default(),
+        file_digests: Default::default(),
     }
 }
 

@@ -31,6 +31,8 @@ pub fn compose_view(mut view: View<'_>, wanted: &Outputs) -> Report {
     let mut files = Files::default();
     draw(&view, wanted, &run, &mut files);
     view.result.files = files.purposes;
+    let digests = files.bytes.iter().map(|(name, bytes)| (name.clone(), Digest::of(bytes).to_string()));
+    view.result.file_digests = digests.collect();
     let mut files = files.bytes;
     files.insert(RESULT.to_owned(), view.result.to_json().into_bytes());
     let digest = Digest::of_parts(files.iter().flat_map(|(name, bytes)| [name.as_bytes(), bytes.as_slice()]));

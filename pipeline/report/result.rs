@@ -51,6 +51,9 @@ pub struct ResultDocument {
     pub predecessor: Option<Predecessor>,
     /// Files beside this one by purpose, relative to its folder.
     pub files: BTreeMap<String, String>,
+    /// Digest of each of those files by name.
+    #[serde(default)]
+    pub file_digests: BTreeMap<String, String>,
 }
 
 /// What wrote the document.

@@ -228,6 +228,7 @@ impl Made {
             course: course(),
             predecessor: None,
             files: Default::default(),
+            file_digests: Default::default(),
         };
         View {
             result,

@@ -2,6 +2,7 @@
 
 use super::made::{Made, bound, lic, note, stop, warning};
 use siderolog::report::view::View;
+use siderolog::report::words::Language;
 use siderolog::report::{Outputs, RESULT, Report, ResultDocument, compose_view};
 use std::path::PathBuf;
 
@@ -41,7 +42,9 @@ fn everything_is_composed_twice_to_the_same_bytes() {
 #[test]
 fn refused_and_bounded_studies_have_their_objects() {
     let made = Made::new(6, 61, 83, 8, 400.0);
+    let german = Outputs { language: Language::German, ..Outputs::default() };
     let refused = compose("refused", made.view(vec![stop(), warning()], None), &Outputs::default());
+    compose("german", made.view(vec![warning()], Some(lic(5.4))), &german);
     assert!(refused.result.lic_mg_per_g.is_none());
     assert!(refused.files.contains_key("roi.dcm"), "a stop withholds LIC, no more");
     compose("bound", made.view(vec![warning()], Some(bound(28.5))), &Outputs::default());

@@ -40,3 +40,26 @@ fn quality_pictures_of_made_up_studies() {
     refused.result.measuring_range = None;
     draw("qc-refused.png", &refused, Language::English);
 }
+
+/// Two patients with the same images get the same picture: nothing in it tells who, when or where.
+#[test]
+fn no_identity_reaches_the_pixels() {
+    let made = Made::new(3, 64, 80, 6, 212.4);
+    let mut other = Made::new(3, 64, 80, 6, 212.4);
+    for text in [
+        &mut other.header.patient.name,
+        &mut other.header.patient.id,
+        &mut other.header.patient.birth_date,
+        &mut other.header.study.accession,
+        &mut other.header.study.date,
+        &mut other.header.study.institution,
+        &mut other.header.study.referring_physician,
+        &mut other.header.scanner.station,
+    ] {
+        *text = Some("Somebody^Else".to_owned());
+    }
+    other.header.series[0].description = Some("Somebody Else".to_owned());
+    let words = Language::English.words();
+    let one = picture::quality(&made.view(vec![warning()], Some(lic(5.4))), words);
+    assert_eq!(one, picture::quality(&other.view(vec![warning()], Some(lic(5.4))), words));
+}
