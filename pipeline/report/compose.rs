@@ -77,13 +77,13 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
     };
     let picture = wanted.quality_picture.then(|| picture::quality(view, words));
     files.add("qc_image", "qc.png", picture.as_ref().map(picture::canvas::Pixels::png));
-    let middle = picture.as_ref().map(picture::middle);
     let sheet = model::sheet(view, words);
     if wanted.page {
-        let image = middle.as_ref().map(picture::canvas::Pixels::png);
+        let image = picture.as_ref().map(|p| picture::middle(p).png());
         files.add("report", "report.html", Some(html::write(&sheet, wanted.language, image.as_deref())));
     }
-    let paper = (wanted.pdf || wanted.encapsulated_pdf).then(|| pdf::write(&sheet, wanted.language, middle.as_ref()));
+    let strip = picture.as_ref().map(picture::images_only);
+    let paper = (wanted.pdf || wanted.encapsulated_pdf).then(|| pdf::write(&sheet, wanted.language, strip.as_ref()));
     let paper = paper.flatten();
     if wanted.pdf {
         files.add("report_pdf", "report.pdf", paper.clone());

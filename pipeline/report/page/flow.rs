@@ -12,8 +12,8 @@ pub const PAPER: [f64; 2] = [595.0, 842.0];
 pub const LEFT: f64 = 36.0;
 const TOP: f64 = 34.0;
 const BOTTOM: f64 = 806.0;
-const SIZE: f64 = 7.8;
-const LEADING: f64 = 10.2;
+const SIZE: f64 = 7.5;
+const LEADING: f64 = 9.4;
 
 /// What a piece of text is to a reader who cannot see the page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -121,7 +121,7 @@ impl Column {
 
     fn block(&mut self, block: &Block, title: &str, picture: Option<f64>) {
         match block {
-            Block::Facts(facts) => self.facts(facts, if self.width > 400.0 { 92.0 } else { 72.0 }),
+            Block::Facts(facts) => self.facts(facts, if self.width > 400.0 { 92.0 } else { 66.0 }),
             Block::Text(text) => self.lines(0.0, text, self.width, Weight::Regular, light::TEXT),
             Block::Findings(lines) => self.findings(lines),
             Block::Table { head, rows, widths } => self.table(head, rows, widths),
@@ -206,7 +206,7 @@ fn head_of_page(sheet: &Sheet, page: &mut Vec<Mark>) -> f64 {
     let mut deepest: f64 = TOP + 42.0;
     for (i, facts) in sheet.who.chunks(half.max(1)).enumerate() {
         let mut column = Column::new(168.0);
-        column.facts(facts, 56.0);
+        column.facts(facts, 62.0);
         let at = [LEFT + 172.0 * i as f64, TOP + 20.0];
         deepest = deepest.max(at[1] + column.y);
         page.extend(column.marks.into_iter().map(|m| m.shift(at)));
@@ -218,7 +218,7 @@ fn head_of_page(sheet: &Sheet, page: &mut Vec<Mark>) -> f64 {
 
 fn number(sheet: &Sheet, page: &mut Vec<Mark>, y: f64) -> f64 {
     let mut column = Column::new(WIDTH - 190.0);
-    column.facts(&sheet.bounds, 84.0);
+    column.facts(&sheet.bounds, 90.0);
     let height = column.y.max(46.0) + 10.0;
     page.push(Mark::Rect([LEFT, y, WIDTH, height], light::PANEL));
     let size = if sheet.unit.is_empty() { 24.0 } else { 36.0 };

@@ -108,7 +108,6 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
             Some(Section { title: words.quality_picture, wide: true, blocks: vec![Block::Picture] }),
             Some(acquisition(view, words)),
             calibration(view, words),
-            budget(view, words),
             Some(provenance(view, words)),
         ]
         .into_iter()
@@ -222,8 +221,13 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
     if marks.is_empty() {
         return None;
     }
-    let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 50.0]);
-    let head = [words.threshold, words.meaning, words.this_result, words.chance_above, words.source];
+    let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 44.0]);
+    // A source that all share is named once, under the table.
+    let shared = marks.iter().all(|m| m.source == marks[0].source);
+    let mut head = vec![words.threshold, words.meaning, words.this_result, words.chance_above];
+    if !shared {
+        head.push(words.source);
+    }
     let row = |m: &Threshold| {
         let above = lic.value > m.lic_mg_per_g;
         // A bound tells on which side only where it points away from the threshold.
@@ -241,14 +245,19 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
         };
         let chance = m.above.map_or("—".to_owned(), |p| chance(p, words));
         let meaning = format!("{} ({})", m.meaning, m.condition);
-        vec![format!("{} mg/g", plain(m.lic_mg_per_g)), meaning, side.to_owned(), chance, m.source.clone()]
+        let mut row = vec![format!("{} mg/g", plain(m.lic_mg_per_g)), meaning, side.to_owned(), chance];
+        row.extend((!shared).then(|| m.source.clone()));
+        row
     };
     let table = Block::Table {
-        head: head.map(str::to_owned).to_vec(),
+        head: head.iter().map(|&name| name.to_owned()).collect(),
         rows: marks.iter().map(row).collect(),
-        widths: vec![0.11, 0.35, 0.11, 0.12, 0.31],
+        widths: if shared { vec![0.12, 0.56, 0.16, 0.16] } else { vec![0.11, 0.35, 0.11, 0.12, 0.31] },
     };
-    let blocks = vec![Block::Figure(Box::new(figure), words.thresholds.to_owned()), table];
+    let mut blocks = vec![Block::Figure(Box::new(figure), words.thresholds.to_owned()), table];
+    if shared {
+        blocks.push(Block::Text(format!("{}: {}", words.source, marks[0].source)));
+    }
     Some(Section { title: words.thresholds, wide: true, blocks })
 }
 
@@ -323,7 +332,7 @@ fn course(view: &View<'_>, words: &Words) -> Option<Section> {
             relation: lic.relation,
             comparable: true,
         }));
-        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 118.0]);
+        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 98.0]);
         blocks.push(Block::Figure(Box::new(figure), words.course.to_owned()));
         let others = course.previous.iter().filter_map(|e| e.not_comparable.as_ref().zip(e.study_date.as_ref()));
         let others: Vec<String> = others.map(|(why, date)| format!("{date}: {why}")).collect();
@@ -392,28 +401,25 @@ fn acquisition(view: &View<'_>, words: &Words) -> Section {
     Section { title: words.acquisition, wide: false, blocks: vec![Block::Facts(list)] }
 }
 
+/// Calibration and, where there is one, the budget of the reading.
 fn calibration(view: &View<'_>, words: &Words) -> Option<Section> {
     let lic = view.result.lic_mg_per_g.as_ref()?;
     let mut list = vec![pair(words.calibration, lic.calibration.clone()), pair(words.source, lic.source.clone())];
     list.extend(view.equation.as_ref().map(|e| pair(words.equation, e.clone())));
-    Some(Section { title: words.calibration, wide: false, blocks: vec![Block::Facts(list)] })
-}
-
-fn budget(view: &View<'_>, words: &Words) -> Option<Section> {
-    if view.budget.is_empty() {
-        return None;
+    let mut blocks = vec![Block::Facts(list)];
+    if !view.budget.is_empty() {
+        let head = [words.budget, "R2* (1/s)", "LIC (mg/g)", words.source];
+        let cell = |v: Option<f64>, decimals: usize| v.map_or("—".to_owned(), |v| words.number(v, decimals));
+        let row = |line: &BudgetLine| {
+            vec![line.what.clone(), cell(line.r2star_per_s, 1), cell(line.lic_mg_per_g, 2), line.source.clone()]
+        };
+        blocks.push(Block::Table {
+            head: head.map(str::to_owned).to_vec(),
+            rows: view.budget.iter().map(row).collect(),
+            widths: vec![0.32, 0.15, 0.16, 0.37],
+        });
     }
-    let head = [words.contribution, "R2* (1/s)", "LIC (mg/g)", words.source];
-    let cell = |v: Option<f64>, decimals: usize| v.map_or("—".to_owned(), |v| words.number(v, decimals));
-    let row = |line: &BudgetLine| {
-        vec![line.what.clone(), cell(line.r2star_per_s, 1), cell(line.lic_mg_per_g, 2), line.source.clone()]
-    };
-    let blocks = vec![Block::Table {
-        head: head.map(str::to_owned).to_vec(),
-        rows: view.budget.iter().map(row).collect(),
-        widths: vec![0.32, 0.10, 0.10, 0.48],
-    }];
-    Some(Section { title: words.budget, wide: true, blocks })
+    Some(Section { title: words.calibration, wide: false, blocks })
 }
 
 fn provenance(view: &View<'_>, words: &Words) -> Section {

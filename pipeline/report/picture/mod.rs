@@ -54,9 +54,18 @@ pub fn quality(view: &View<'_>, words: &Words) -> Pixels {
     pixels
 }
 
-/// The part of the picture that the page shows: echoes, map, decay, histogram, without what the page says itself.
+/// The part of the picture that a screen's page shows: echoes, map, decay, histogram, without what it says itself.
 pub fn middle(picture: &Pixels) -> Pixels {
-    let (from, to) = (164usize.min(picture.height), 884usize.min(picture.height));
+    rows(picture, 164, 884)
+}
+
+/// The part that fits a sheet of paper: echoes and map.
+pub fn images_only(picture: &Pixels) -> Pixels {
+    rows(picture, 164, 510)
+}
+
+fn rows(picture: &Pixels, from: usize, to: usize) -> Pixels {
+    let (from, to) = (from.min(picture.height), to.min(picture.height));
     let row = picture.width * 3;
     Pixels { width: picture.width, height: to - from, rgb: picture.rgb[from * row..to * row].to_vec() }
 }

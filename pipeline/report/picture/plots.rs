@@ -287,6 +287,7 @@ pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style:
             free_from = at[0] + half + s * 0.5;
         }
     }
-    svg.text([s * 0.1, top], s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.mg_per_g);
+    // Inside the frame: the highest tick stands outside it.
+    svg.text([left + s * 0.4, top + s], s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.mg_per_g);
     svg
 }
