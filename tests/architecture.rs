@@ -71,10 +71,16 @@ fn rust_files(dir: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// The code of a file: comments gone, and the test module at its end, which may import anything.
+/// The code of a file: comments gone, and what is compiled for tests alone, which may import anything: the module
+/// at its end, or the whole file where its parent declares it so.
 fn code(path: &Path) -> String {
+    let name = path.file_stem().and_then(|s| s.to_str()).unwrap_or_default();
+    let parent = path.with_file_name("mod.rs");
+    if fs::read_to_string(parent).is_ok_and(|text| text.contains(&format!("#[cfg(test)]\nmod {name};"))) {
+        return String::new();
+    }
     let text = fs::read_to_string(path).unwrap();
-    let text = text.split("#[cfg(test)]\nmod ").next().unwrap_or_default().to_owned();
+    let text = text.split("#[cfg(test)]\nmod tests {").next().unwrap_or_default().to_owned();
     text.lines().filter(|line| !line.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n")
 }
 

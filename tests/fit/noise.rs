@@ -27,7 +27,7 @@ fn errors(scan: &Scan, acquisition: &Acquisition, noise: &Noise) -> (f64, f64) {
 fn recipe(r2star: f64, channels: u32, seed: u64, artefacts: &str) -> String {
     format!(
         "seed: {seed}\nliver: {{r2star: {r2star}, fat_fraction: 0}}\ngrid: {{slices: 2}}\n\
-         sequence: {{first_echo_ms: 1.0, echo_spacing_ms: 1.0}}\nreceive: {{channels: {channels}, snr: 40}}\n\
+         sequence: {{first_echo_ms: 1.0, echo_spacing_ms: 1.0}}\nreceive: {{channels: {channels}, snr: 40, field_disturbance: false}}\n\
          artefacts: {{{artefacts}}}\n"
     )
 }

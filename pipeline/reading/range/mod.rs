@@ -7,7 +7,7 @@
 //! - echoes: what a signal that differs by one percent from echo to echo does to it.
 //!
 //! The range is where their root sum of squares stays below five percent of R2*, and at its upper end the chance error
-//! of a single voxel below a quarter: beyond it a region's exclusions and its noise pick each other, and the median
+//! of a single voxel below 30 %: beyond it a region's exclusions and its noise pick each other, and the median
 //! is one of survivors. The last part of the error sets the lower end:
 //! however many voxels there are, a decay of a percent or two over the whole train cannot be told from that.
 
@@ -30,14 +30,15 @@ pub struct Criterion {
     /// Standard deviation of the signal from echo to echo beyond noise and decay, as a fraction: gradient delays,
     /// eddy currents, digitisation. Common practice, no source.
     pub echo_consistency: f64,
-    /// At the upper end, most relative chance error of one voxel (half the 16th to 84th percentile span). Common
-    /// practice, no source: with more, what noise makes of a voxel decides whether it counts as liver.
+    /// At the upper end, most relative chance error of one voxel (median less 16th percentile, as voxels beyond the
+    /// echoes have no value above it). Common practice, no source: with more, what noise makes of a voxel decides
+    /// whether it counts as liver.
     pub voxel_error: f64,
 }
 
 impl Default for Criterion {
     fn default() -> Self {
-        Self { relative_error: 0.05, echo_consistency: 0.01, voxel_error: 0.25 }
+        Self { relative_error: 0.05, echo_consistency: 0.01, voxel_error: 0.3 }
     }
 }
 
@@ -85,6 +86,8 @@ pub struct RangePoint {
     pub median: f64,
     /// Half the span between their 16th and 84th percentile.
     pub spread: f64,
+    /// From their 16th percentile to the median; finite where voxels beyond the echoes lie above it.
+    pub below: f64,
     /// Cramér-Rao bound of one voxel (standard deviation), for a decay with unknown S0.
     pub bound: f64,
     /// Chance error of the region's median.
@@ -253,10 +256,8 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
 /// until nothing just above it can read as if it lay inside.
 fn limits(points: &[RangePoint], criterion: Criterion, first_echo: f64) -> Option<[f64; 2]> {
     // Both parts over what is allowed of them; 1 is where the criterion ends.
-    let told = |p: &&RangePoint| p.spread.is_finite();
-    let whole =
-        |i: usize| points.get(i).filter(told).map_or(f64::INFINITY, |p| p.relative_error() / criterion.relative_error);
-    let voxel = |i: usize| points.get(i).map_or(f64::INFINITY, |p| p.spread / p.r2star / criterion.voxel_error);
+    let whole = |i: usize| points.get(i).map_or(f64::INFINITY, |p| p.relative_error() / criterion.relative_error);
+    let voxel = |i: usize| points.get(i).map_or(f64::INFINITY, |p| p.below / p.r2star / criterion.voxel_error);
     let upper = |i: usize| if voxel(i).is_finite() { whole(i).max(voxel(i)) } else { f64::INFINITY };
     let best = (0..points.len()).filter(|&i| upper(i) < 1.0).min_by(|&a, &b| whole(a).total_cmp(&whole(b)))?;
     let from = (0..=best).rev().take_while(|&i| whole(i) < 1.0).last()?;
