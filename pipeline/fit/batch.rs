@@ -13,8 +13,8 @@ pub const LANES: usize = 64;
 /// that its result does not depend on the round.
 const ROUNDS: [u8; 3] = [8, 18, 60];
 
-/// Blocks handed to a thread at a time. Fixed, so that nothing depends on how many threads there are.
-const BLOCKS_A_TASK: usize = 16;
+/// Voxels handed to a thread at a time. Fixed, so that nothing depends on how many threads there are.
+const VOXELS_A_TASK: usize = 1024;
 
 /// What became of a voxel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Default)]
@@ -244,18 +244,20 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<
     }
 }
 
-/// Fits these voxels of the samples and puts them into the maps.
-pub fn fit_into<T: Real, K: Kernel<T, E, LANES>, const E: usize>(
+/// Fits these voxels of the samples and puts them into the maps. `WIDE` code is compiled for every level, other code once.
+pub fn fit_into<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize, const WIDE: bool>(
     level: Level,
     kernel: &K,
     samples: Samples<'_, T>,
     voxels: &[u32],
     maps: &mut Maps<T>,
 ) {
-    let tasks = voxels.par_chunks(BLOCKS_A_TASK * LANES);
-    let done: Vec<Maps<T>> =
-        tasks.map(|voxels| dispatch::run(level, Task::<K, T, E, LANES> { kernel, samples, voxels })).collect();
-    for (voxels, part) in voxels.chunks(BLOCKS_A_TASK * LANES).zip(&done) {
+    let one = |voxels: &[u32]| {
+        let task = Task::<K, T, E, L> { kernel, samples, voxels };
+        if WIDE { dispatch::run(level, task) } else { task.run() }
+    };
+    let done: Vec<Maps<T>> = voxels.par_chunks(VOXELS_A_TASK).map(one).collect();
+    for (voxels, part) in voxels.chunks(VOXELS_A_TASK).zip(&done) {
         maps.place(part, voxels.iter().map(|&voxel| voxel as usize));
     }
 }

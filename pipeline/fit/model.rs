@@ -112,16 +112,17 @@ pub trait Precision: Real {
 
 impl Precision for f32 {
     fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
+        // Long trains are rare; compiling them for every level would double the time to build.
         match job.model.times.len() {
-            0..=FEW_ECHOES => job.run::<FEW_ECHOES>(maps),
-            _ => job.run::<MOST_ECHOES>(maps),
+            0..=FEW_ECHOES => job.run::<FEW_ECHOES, LANES, true>(maps),
+            _ => job.run::<MOST_ECHOES, LANES, false>(maps),
         }
     }
 }
 
 impl Precision for f64 {
     fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
-        job.run::<MOST_ECHOES>(maps);
+        job.run::<MOST_ECHOES, 1, false>(maps);
     }
 }
 
@@ -174,23 +175,26 @@ pub struct Job<'a, T> {
 }
 
 impl<T: Real> Job<'_, T> {
-    fn run<const E: usize>(&self, maps: &mut Maps<T>) {
+    fn run<const E: usize, const L: usize, const WIDE: bool>(&self, maps: &mut Maps<T>) {
         let common = Common::<T, E>::new(&self.model.times, self.coil_elements);
         match self.model.kind {
-            ModelKind::Monoexponential => self.with::<_, E>(&Decay::whole(common), maps),
-            ModelKind::MonoexponentialWithOffset => self.with::<_, E>(&WithOffset(common), maps),
-            ModelKind::Truncated => self.with::<_, E>(&Decay::truncated(common, self.coil_elements), maps),
-            ModelKind::NoiseCorrected => self.with::<_, E>(&NoiseCorrected(common), maps),
+            ModelKind::Monoexponential => self.with::<_, E, L, WIDE>(&Decay::whole(common), maps),
+            ModelKind::MonoexponentialWithOffset => self.with::<_, E, L, WIDE>(&WithOffset(common), maps),
+            ModelKind::Truncated => self.with::<_, E, L, WIDE>(&Decay::truncated(common, self.coil_elements), maps),
+            ModelKind::NoiseCorrected => self.with::<_, E, L, WIDE>(&NoiseCorrected(common), maps),
             // `Model::new` refuses a fat model without a field strength; complex samples never come here.
             ModelKind::FatCorrected | ModelKind::Complex => {
                 let ModelSettings { field_strength, spectrum } = self.model.settings;
                 let field = field_strength.unwrap_or(f64::NAN);
-                self.with::<_, E>(&FatCorrected::new(common, &self.model.times, spectrum, field), maps);
+                self.with::<_, E, L, WIDE>(&FatCorrected::new(common, &self.model.times, spectrum, field), maps);
             }
         }
     }
 
-    fn with<K: Kernel<T, E, LANES>, const E: usize>(&self, kernel: &K, maps: &mut Maps<T>) {
-        fit_into(self.level, kernel, self.samples, self.voxels, maps);
+    fn with<K, const E: usize, const L: usize, const WIDE: bool>(&self, kernel: &K, maps: &mut Maps<T>)
+    where
+        K: Kernel<T, E, L>,
+    {
+        fit_into::<T, K, E, L, WIDE>(self.level, kernel, self.samples, self.voxels, maps);
     }
 }
