@@ -163,6 +163,7 @@ pub fn measuring_range(question: &Question<'_>) -> RangeCurve {
                 r2star,
                 median: at(0.5),
                 spread: finite(0.5 * (at(0.841_344_746) - at(0.158_655_254))),
+                below: finite(at(0.5) - at(0.158_655_254)),
                 bound: information.bound(times, snr, r2star),
                 chance: median_error(ranks, question.voxels),
                 noise_level: *noise_level,
