@@ -151,7 +151,7 @@ impl<'a> Evidence<'a> {
             let [_, r, o] = plot.place(at);
             (1.0 + (r as f32 + 0.5) * BIN, base + (o as f32 + 0.5) * BIN)
         };
-        let mut best = (0.0, Vec::new());
+        let mut best = (0.0, vec![false; self.inside.len()]);
         for peak in peaks {
             let (rate, origin) = level(peak);
             let set = self.alike(rate, origin);
