@@ -49,6 +49,10 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         rayon::join(|| evidence.refine(evidence.start_by_tissue()), || evidence.refine(evidence.start_by_evenness()));
     let agreement = dice(&organ.set, &second.set);
     let organ = if evidence.worth(&second) > evidence.worth(&organ) { second } else { organ };
+    // The same search with the sides exchanged: an organ on the left that makes the better liver is not passed over.
+    let exchanged = Evidence::new(&blocks.lattice, &features, &body, true);
+    let rival = exchanged.refine(exchanged.start_by_tissue());
+    let side_in_doubt = exchanged.worth(&rival) > evidence.worth(&organ);
     if organ.set.iter().filter(|&&v| v).count() < 8 {
         return missing(acq, "No tissue that could be liver was found on the patient's right.");
     }
@@ -67,7 +71,21 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         doubts: Some(doubts),
         origin: MaskOrigin::Automatic,
     };
-    confidence::judge(subject, &frame, limits)
+    let region = confidence::judge(subject, &frame, limits);
+    if side_in_doubt { region.with(other_side()) } else { region }
+}
+
+/// The left holds what looks more like a liver.
+fn other_side() -> Finding {
+    Finding::new(
+        Stage::Roi,
+        Severity::Warn,
+        "region-side",
+        "An organ on the patient's left looks more like a liver than the one that was measured on the right.",
+    )
+    .expected("the liver on the patient's right")
+    .attribute("liver region")
+    .advice("Look at the picture: organs may be mirrored, or the spleen may be very large. Amend the region if it is wrong.")
 }
 
 fn at_voxels(fine: &Lattice, blocks: &Blocks, values: &[bool]) -> Vec<bool> {

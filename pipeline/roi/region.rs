@@ -139,6 +139,11 @@ pub struct Region {
 }
 
 impl Region {
+    /// The same region with one more finding.
+    pub(super) fn with(mut self, finding: Finding) -> Self {
+        self.findings.push(finding);
+        self
+    }
     /// The measured voxels; `None` where there is no region fit to give a number, with a `stop` among the findings.
     pub fn mask(&self) -> Option<&Mask> {
         self.mask.as_ref()

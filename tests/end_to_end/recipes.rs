@@ -25,6 +25,7 @@ struct Row {
     room: Option<Vec<String>>,
     judged: Judged,
     acquisitions: Option<usize>,
+    known: Option<String>,
 }
 
 #[derive(Clone, Copy, PartialEq, Deserialize)]
@@ -172,7 +173,15 @@ fn every_recipe_comes_to_what_the_table_says() {
         .filter(|row| only.as_ref().is_none_or(|name| row.recipe == *name))
         .flat_map(|row| {
             let name = format!("{} at R2* {} SNR {:?}", row.recipe, row.r2star, row.snr);
-            check(root, row).into_iter().map(|what| format!("{name}: {what}")).collect::<Vec<_>>()
+            let wrong: Vec<String> = check(root, row).into_iter().map(|what| format!("{name}: {what}")).collect();
+            match &row.known {
+                None => wrong,
+                Some(_) if wrong.is_empty() => vec![format!("{name}: comes out right now; take `known` away")],
+                Some(why) => {
+                    println!("KNOWN SHORTFALL: {} ({why})", wrong.join("; "));
+                    Vec::new()
+                }
+            }
         })
         .collect();
     assert!(wrong.is_empty(), "{} deviations:\n{}", wrong.len(), wrong.join("\n"));

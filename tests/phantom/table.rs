@@ -28,6 +28,7 @@ pub struct Row {
     pub judged: Judged,
     #[serde(default = "one")]
     pub acquisitions: usize,
+    pub known: Option<String>,
 }
 
 fn one() -> usize {
@@ -72,6 +73,7 @@ fn every_shipped_recipe_is_valid_expected_and_used() {
         for word in &row.room {
             assert!(["may-leave", "repeat-now", "do-not-repeat", "waiting"].contains(&word.as_str()), "{word}");
         }
+        assert!(row.known.as_ref().is_none_or(|why| !why.is_empty()), "{}: a reason", row.recipe);
         assert!(row.acquisitions > 0 && [Judged::Full, Judged::IfClear, Judged::None].contains(&row.judged));
     }
 }

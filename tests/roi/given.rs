@@ -83,7 +83,7 @@ fn a_label_image_on_another_grid_is_refused_with_the_reason() {
     The region in moved cannot be used: it lies on another grid.
     The region in cut cannot be used: the file ends inside its data.
     The region in empty cannot be used: no voxel is marked in it.
-    The region in noise cannot be used: the file ends inside its header.
+    The region in noise cannot be used: it does not begin as a NIfTI-1 header.
     ");
 }
 
