@@ -35,7 +35,7 @@ def analyse(folder: Path, out: Path) -> tuple[dict, Path]:
 
 def slices_of(series: Path) -> list[pydicom.Dataset]:
     """The images of the first echo, from the feet up."""
-    files = [pydicom.dcmread(path) for path in sorted(series.rglob("*")) if path.is_file()]
+    files = [pydicom.dcmread(path) for path in sorted(series.rglob("*.dcm"))]
     images = [ds for ds in files if ds.SOPClassUID == "1.2.840.10008.5.1.4.1.1.4"]
     first = min(float(ds.EchoTime) for ds in images)
     return sorted((ds for ds in images if float(ds.EchoTime) == first), key=lambda ds: ds.ImagePositionPatient[2])

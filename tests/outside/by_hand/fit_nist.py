@@ -13,7 +13,7 @@ import tarfile
 import tempfile
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 VERSION = "1.3.4"
 SHA256 = "3c22c28c43f717f6c5b4a3bd81e893a2149739c26a592c046f2e33c23cfbe497"
 FILES = ["Lanczos1.dat", "Lanczos2.dat", "Lanczos3.dat", "MGH17.dat", "Misra1a.dat", "BoxBOD.dat"]
