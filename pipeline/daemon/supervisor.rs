@@ -335,5 +335,5 @@ fn watch_events(shared: &Arc<Shared>) -> Vec<RecommendedWatcher> {
 /// NFS, SMB 2, CIFS and FUSE by their file-system numbers (Linux statfs(2)).
 fn is_remote(path: &Path) -> bool {
     const REMOTE: [i64; 4] = [0x6969, 0xFE53_4D42, 0xFF53_4D42, 0x6573_5546];
-    rustix::fs::statfs(path).is_ok_and(|disk| REMOTE.contains(&(disk.f_type as i64 & 0xFFFF_FFFF)))
+    rustix::fs::statfs(path).is_ok_and(|disk| REMOTE.contains(&(disk.f_type & 0xFFFF_FFFF)))
 }

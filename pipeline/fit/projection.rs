@@ -130,7 +130,7 @@ impl<T: Real, const K: usize, const E: usize, const L: usize> Base<T, K, E, L> {
         each!(l in L, {
             for k in (0..K).rev() {
                 for j in k + 1..K {
-                    linear[k][l] = linear[k][l] - self.upper[k][j][l] * linear[j][l];
+                    linear[k][l] -= self.upper[k][j][l] * linear[j][l];
                 }
                 linear[k][l] = linear[k][l] * self.inverse[k][l];
             }

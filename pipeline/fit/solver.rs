@@ -121,13 +121,13 @@ fn factor<T: Real, const P: usize>(mut matrix: [[T; P]; P]) -> [[T; P]; P] {
 fn solve<T: Real, const P: usize>(factor: &[[T; P]; P], mut right: [T; P]) -> [T; P] {
     for p in 0..P {
         for k in 0..p {
-            right[p] = right[p] - factor[p][k] * right[k];
+            right[p] -= factor[p][k] * right[k];
         }
         right[p] = right[p] * factor[p][p];
     }
     for p in (0..P).rev() {
         for k in p + 1..P {
-            right[p] = right[p] - factor[k][p] * right[k];
+            right[p] -= factor[k][p] * right[k];
         }
         right[p] = right[p] * factor[p][p];
     }

@@ -59,7 +59,9 @@ fn complete(component: Component, draft: &Draft, cells: &Cells, book: Book<'_>) 
     let number = |r: Ref| book.file(r).and_then(|f| f.header.series.first()?.number).unwrap_or(0);
     let home = book.file(first)?.series_uid.as_str();
     let (run, form) = (book.frame(first)?.acquisition, book.frame(first)?.number.is_some());
-    let mut runs: BTreeMap<(bool, bool, bool, i64, &str, Option<i64>), Vec<Ref>> = BTreeMap::new();
+    // Other form, other series, other run, distance in series number, series, run: the nearest comes first.
+    type Nearness<'a> = (bool, bool, bool, i64, &'a str, Option<i64>);
+    let mut runs: BTreeMap<Nearness<'_>, Vec<Ref>> = BTreeMap::new();
     for &r in &draft.others {
         let (Some(file), Some(frame)) = (book.file(r), book.frame(r)) else { continue };
         if frame.component == Some(component) && same_place(first, r, book) {

@@ -238,7 +238,7 @@ pub(super) static QUANTITIES: &[Quantity] = &[
         "(0018,0020) Scanning Sequence",
         false,
         "gradient echo decays with R2*, spin echo with R2",
-        |a| echo_kind(a)
+        echo_kind
     ),
     header!(
         "patient position",
@@ -268,7 +268,7 @@ pub(super) static QUANTITIES: &[Quantity] = &[
         "(0018,9170) Respiratory Motion Compensation Technique",
         false,
         "what was done about breathing",
-        |a| breathing(a)
+        breathing
     ),
     header!(
         "intensity normalisation",

@@ -220,7 +220,7 @@ impl Profile {
                 at,
                 "`calibration` is missing; name the calibration that turns R2* into iron, such as `calibration: hernando-2023-1.5t`",
             ),
-            (Some(name), Some(known)) if !known.iter().any(|k| *k == name.value.0) => {
+            (Some(name), Some(known)) if !known.contains(&name.value.0) => {
                 // An inherited name was written in another file; its place is there, not here.
                 let place = if self.source.text.contains(&name.value.0) { name.place } else { at };
                 complaints.add(&self.source, place, unknown("calibration", &name.value.0, known));

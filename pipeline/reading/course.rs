@@ -192,7 +192,7 @@ pub fn course(
         }
         course.previous.extend(point(past, day, today, rules));
     }
-    course.previous.sort_by(|a, b| a.day.cmp(&b.day));
+    course.previous.sort_by_key(|a| a.day);
     course.current = point(today.reading, now, today, rules);
     if let Some(current) = course.current.clone().filter(CoursePoint::is_tested) {
         let tested: Vec<&CoursePoint> = course.previous.iter().filter(|p| p.is_tested()).collect();

@@ -287,6 +287,6 @@ mod tests {
 
     #[test]
     fn nothing_measurable_is_said_with_the_signal() {
-        insta::assert_snapshot!(nothing_measurable(3.14).message, @"With these echo times and a signal of 3.1 times the noise, no R2* can be read to within 5 %.");
+        insta::assert_snapshot!(nothing_measurable(3.12).message, @"With these echo times and a signal of 3.1 times the noise, no R2* can be read to within 5 %.");
     }
 }

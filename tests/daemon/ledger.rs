@@ -38,7 +38,7 @@ fn a_delivery_is_recorded_once_and_its_first_outcome_stands() {
     let first = manifest("a", "x");
     assert!(ledger.claimed(&first).unwrap());
     assert!(!ledger.claimed(&manifest("a", "y")).unwrap());
-    assert_eq!(ledger.open_deliveries().unwrap(), [first.ticket.clone()]);
+    assert_eq!(ledger.open_deliveries().unwrap(), std::slice::from_ref(&first.ticket));
     assert_eq!(ledger.places(Path::new("/drop")).unwrap().len(), 2);
     assert_eq!(ledger.places(Path::new("/other")).unwrap().len(), 0);
     let now = "2026-03-14T09:01:00Z";
@@ -47,7 +47,7 @@ fn a_delivery_is_recorded_once_and_its_first_outcome_stands() {
     drop(ledger);
     let mut ledger = Ledger::open(&path).unwrap();
     assert_eq!(ledger.outcome(&first.ticket).unwrap(), Some(Some("reported".to_owned())));
-    assert_eq!(ledger.unarchived().unwrap(), [first.ticket.clone()]);
+    assert_eq!(ledger.unarchived().unwrap(), std::slice::from_ref(&first.ticket));
     ledger.archived(&first.ticket).unwrap();
     assert_eq!(ledger.unarchived().unwrap(), []);
     ledger.forget_place(&first.place).unwrap();

@@ -52,7 +52,7 @@ fn scan(root: &Path, row: &Row) -> Scan {
     phantom::scan(&recipe)
 }
 
-fn sequence<'a>(object: &'a InMemDicomObject, tag: dicom_core::Tag) -> &'a [InMemDicomObject] {
+fn sequence(object: &InMemDicomObject, tag: dicom_core::Tag) -> &[InMemDicomObject] {
     match object.element(tag).unwrap().value() {
         Value::Sequence(items) => items.items(),
         _ => panic!("{tag} is not a sequence"),

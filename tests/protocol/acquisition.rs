@@ -21,8 +21,7 @@ pub struct Draft {
 }
 
 pub fn draft() -> Draft {
-    let mut header = Header::default();
-    header.scanner = Scanner {
+    let scanner = Scanner {
         manufacturer: Some("Norrfell Instruments (invented)".into()),
         model: Some("Lumen 15".into()),
         serial: Some("NI-1".into()),
@@ -33,6 +32,7 @@ pub fn draft() -> Draft {
         imaging_frequency_mhz: Some(63.87),
         receive_coil: Some("Body 8".into()),
     };
+    let mut header = Header { scanner, ..Header::default() };
     header.sequence = Sequence {
         name: Some("me_gre".into()),
         protocol_name: Some("liver r2star".into()),

@@ -59,7 +59,7 @@ fn differences(
     let freedom = times.len() as f64 - 2.0;
     let mut found = Vec::new();
     for k in 1..order.len() {
-        let neighbours = order[k] == order[k - 1] + 1 && order[k] % columns != 0;
+        let neighbours = order[k] == order[k - 1] + 1 && !order[k].is_multiple_of(columns);
         if !neighbours || maps.state[k] != State::Fitted || maps.state[k - 1] != State::Fitted {
             continue;
         }
