@@ -29,6 +29,8 @@ pub struct NoiseFloor<T> {
     inverse_scale: T,
     /// Variance as a polynomial in `2t − 1`, lowest power first.
     powers: [T; MOST_TERMS],
+    /// Its derivative.
+    slopes: [T; MOST_TERMS],
 }
 
 impl<T: Real> NoiseFloor<T> {
@@ -62,11 +64,16 @@ impl<T: Real> NoiseFloor<T> {
             }
             (before, now) = (now, next);
         }
+        let mut slopes = [0.0f64; MOST_TERMS];
+        for k in 1..terms {
+            slopes[k - 1] = k as f64 * powers[k];
+        }
         Self {
             twice: T::of(2.0 * n),
             scale: T::of(scale),
             inverse_scale: T::of(1.0 / scale),
             powers: powers.map(T::of),
+            slopes: slopes.map(T::of),
         }
     }
 
@@ -76,14 +83,20 @@ impl<T: Real> NoiseFloor<T> {
         let square = a * a;
         let t = self.scale / (self.scale + square);
         let s = t + t - T::ONE;
-        let mut value = self.powers[T::TERMS - 1];
-        let mut slope = T::ZERO;
-        let mut k = T::TERMS - 1;
+        // Even and odd powers apart: four short chains of operations instead of one long one.
+        let ss = s * s;
+        let (mut even, mut odd) = (self.powers[T::TERMS - 2], self.powers[T::TERMS - 1]);
+        let (mut slope_even, mut slope_odd) = (self.slopes[T::TERMS - 2], self.slopes[T::TERMS - 1]);
+        let mut k = T::TERMS - 2;
         while k > 0 {
-            k -= 1;
-            slope = slope * s + value;
-            value = value * s + self.powers[k];
+            k -= 2;
+            even = even * ss + self.powers[k];
+            odd = odd * ss + self.powers[k + 1];
+            slope_even = slope_even * ss + self.slopes[k];
+            slope_odd = slope_odd * ss + self.slopes[k + 1];
         }
+        let value = even + odd * s;
+        let slope = slope_even + slope_odd * s;
         let mean = (square + self.twice - value).sqrt();
         // dv/da = 2·slope·dt/da with dt/da = −2·a·t²/k.
         let bend = T::ONE + (slope + slope) * t * t * self.inverse_scale;

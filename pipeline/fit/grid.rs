@@ -1,7 +1,7 @@
 //! A coarse look before the iteration: rates on a grid, their normalised curves shared by every voxel.
 
 use super::echoes::rate_limits;
-use super::lanes::{Column, Lane, Real, each};
+use super::lanes::{Column, Lane, Real, each, pick};
 
 /// Rates tried for every voxel.
 const RATES: usize = 16;
@@ -68,11 +68,13 @@ impl<T: Real, const E: usize> Grid<T, E> {
                 e += STRIDE;
             }
             let (rate, inverse) = (self.rates[k], self.inverse_lengths[k]);
+            // As products, for a chosen value stored where it came from becomes a slow conditional store.
             each!(l in L, {
-                let better = share[l] > best.explained[l];
-                best.explained[l] = if better { share[l] } else { best.explained[l] };
-                best.rate[l] = if better { rate } else { best.rate[l] };
-                best.amplitude[l] = if better { share[l] * inverse } else { best.amplitude[l] };
+                let better = pick(share[l] > best.explained[l], T::ONE, T::ZERO);
+                let worse = T::ONE - better;
+                best.explained[l] = share[l].at_least(best.explained[l]);
+                best.rate[l] = best.rate[l] * worse + rate * better;
+                best.amplitude[l] = best.amplitude[l] * worse + share[l] * inverse * better;
             });
         }
         best

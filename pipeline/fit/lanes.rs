@@ -31,7 +31,7 @@ pub trait Real:
     const SETTLED: Self;
     /// Relative rounding error of a sum of squares, which must not count as getting worse.
     const SLACK: Self;
-    /// Terms of the noise-floor polynomial.
+    /// Terms of the noise-floor polynomial; an even number.
     const TERMS: usize;
     /// Rounds from double precision.
     fn of(value: f64) -> Self;

@@ -4,7 +4,7 @@
 
 use super::floor::NoiseFloor;
 use super::lanes::{Column, Lane, Real, each, pick};
-use super::solver::{Normal, Problem, Sink, Spread};
+use super::solver::{Normal, Problem, Sample, Sink, Spread};
 
 /// Curves and their derivatives: `K` columns of `E` rows for `P` nonlinear unknowns.
 pub struct Curves<T, const P: usize, const K: usize, const E: usize, const L: usize> {
@@ -165,14 +165,13 @@ impl<T: Real, B: Basis<T, P, K, E, L>, const P: usize, const K: usize, const E: 
                 remove(&mut self.slope[p], &share, &self.base.columns[k], count);
             }
         }
+        let mut sample = Sample::new();
         for e in 0..count {
-            each!(l in L, {
-                let mut slope = [T::ZERO; P];
-                for p in 0..P {
-                    slope[p] = self.slope[p][e][l];
-                }
-                sums.take(l, self.residual[e][l], slope, T::ONE);
-            });
+            sample.residual = self.residual[e];
+            for p in 0..P {
+                sample.slope[p] = self.slope[p][e];
+            }
+            sums.take(&sample);
         }
     }
 
@@ -180,18 +179,18 @@ impl<T: Real, B: Basis<T, P, K, E, L>, const P: usize, const K: usize, const E: 
     fn spread(&mut self, at: &[Lane<T, L>; P], sums: &mut Spread<T, P, L>) {
         // The last point looked at may have been a step that was not taken.
         self.normal(at, &mut Normal::new());
+        let mut sample = Sample::new();
         for e in 0..self.basis.count() {
             each!(l in L, {
-                let variance = match self.floor {
+                sample.variance[l] = match self.floor {
                     Some(floor) => floor.at(self.data[e][l] - self.residual[e][l]).variance,
                     None => T::ONE,
                 };
-                let mut slope = [T::ZERO; P];
-                for p in 0..P {
-                    slope[p] = self.slope[p][e][l];
-                }
-                sums.take(l, T::ZERO, slope, variance);
             });
+            for p in 0..P {
+                sample.slope[p] = self.slope[p][e];
+            }
+            sums.take(&sample);
         }
     }
 

@@ -53,7 +53,7 @@ impl<T: Real, const P: usize, const L: usize> Normal<T, P, L> {
     fn matrix(&self, l: usize, damping: T) -> [[T; P]; P] {
         let mut out = [[T::ZERO; P]; P];
         for p in 0..P {
-            for q in 0..=p {
+            for q in 0..p + 1 {
                 out[p][q] = self.curvature[p][q][l];
             }
             out[p][p] += out[p][p] * damping;
@@ -62,20 +62,40 @@ impl<T: Real, const P: usize, const L: usize> Normal<T, P, L> {
     }
 }
 
-/// Takes the samples of a sweep over the echoes.
-pub trait Sink<T, const P: usize> {
-    /// Residual, slopes and variance of one sample of one lane.
-    fn take(&mut self, l: usize, residual: T, slope: [T; P], variance: T);
+/// One sample of every lane.
+pub struct Sample<T, const P: usize, const L: usize> {
+    /// Data minus model.
+    pub residual: Lane<T, L>,
+    /// Derivative of the model by each parameter.
+    pub slope: [Lane<T, L>; P],
+    /// Its variance.
+    pub variance: Lane<T, L>,
 }
 
-impl<T: Real, const P: usize, const L: usize> Sink<T, P> for Normal<T, P, L> {
+impl<T: Real, const P: usize, const L: usize> Sample<T, P, L> {
+    /// All zero.
     #[inline(always)]
-    fn take(&mut self, l: usize, residual: T, slope: [T; P], _: T) {
-        self.cost[l] += residual * residual;
+    pub fn new() -> Self {
+        Self { residual: [T::ZERO; L], slope: [[T::ZERO; L]; P], variance: [T::ZERO; L] }
+    }
+}
+
+/// Takes the samples of a sweep over the echoes. In several short loops: with few arrays in each the compiler sees that
+/// none overlap.
+pub trait Sink<T, const P: usize, const L: usize> {
+    /// Adds one sample.
+    fn take(&mut self, sample: &Sample<T, P, L>);
+}
+
+impl<T: Real, const P: usize, const L: usize> Sink<T, P, L> for Normal<T, P, L> {
+    #[inline(always)]
+    fn take(&mut self, sample: &Sample<T, P, L>) {
+        let Sample { residual, slope, .. } = sample;
+        each!(l in L, self.cost[l] += residual[l] * residual[l]);
         for p in 0..P {
-            self.gradient[p][l] += slope[p] * residual;
-            for q in 0..=p {
-                self.curvature[p][q][l] += slope[p] * slope[q];
+            each!(l in L, self.gradient[p][l] += slope[p][l] * residual[l]);
+            for q in 0..p + 1 {
+                each!(l in L, self.curvature[p][q][l] += slope[p][l] * slope[q][l]);
             }
         }
     }
@@ -84,54 +104,98 @@ impl<T: Real, const P: usize, const L: usize> Sink<T, P> for Normal<T, P, L> {
 /// Slope × slope × variance, the lower triangle.
 pub type Spread<T, const P: usize, const L: usize> = [[Lane<T, L>; P]; P];
 
-impl<T: Real, const P: usize, const L: usize> Sink<T, P> for Spread<T, P, L> {
+impl<T: Real, const P: usize, const L: usize> Sink<T, P, L> for Spread<T, P, L> {
     #[inline(always)]
-    fn take(&mut self, l: usize, _: T, slope: [T; P], variance: T) {
+    fn take(&mut self, sample: &Sample<T, P, L>) {
+        let Sample { slope, variance, .. } = sample;
         for p in 0..P {
-            for q in 0..=p {
-                self[p][q][l] += slope[p] * slope[q] * variance;
+            for q in 0..p + 1 {
+                each!(l in L, self[p][q][l] += slope[p][l] * slope[q][l] * variance[l]);
             }
         }
     }
 }
 
-/// Cholesky factor of a symmetric positive matrix given by its lower triangle, with the inverse of its diagonal there;
-/// a pivot that vanishes gets 0 and leaves its parameter alone.
+/// Inverse square root of a pivot; next to nothing where it vanishes, which leaves its parameter alone.
 #[inline(always)]
-fn factor<T: Real, const P: usize>(mut matrix: [[T; P]; P]) -> [[T; P]; P] {
+fn pivot<T: Real>(left: T, whole: T) -> T {
+    // Chosen before the division, which would otherwise hide behind a branch.
+    T::ONE / pick(left > whole * T::SLACK * T::SLACK, left, T::of(1e30)).sqrt()
+}
+
+/// Cholesky factor of a symmetric positive matrix given by its lower triangle, with the inverse of its diagonal there.
+/// Up to three parameters it is written out, because the compiler vectorises over lanes only where nothing loops.
+#[inline(always)]
+fn factor<T: Real, const P: usize>(m: [[T; P]; P]) -> [[T; P]; P] {
+    let mut f = m;
+    if P <= 3 {
+        f[0][0] = pivot(m[0][0], m[0][0]);
+        if P > 1 {
+            f[1][0] = m[1][0] * f[0][0];
+            f[1][1] = pivot(m[1][1] - f[1][0] * f[1][0], m[1][1]);
+        }
+        if P > 2 {
+            f[2][0] = m[2][0] * f[0][0];
+            f[2][1] = (m[2][1] - f[2][0] * f[1][0]) * f[1][1];
+            f[2][2] = pivot(m[2][2] - f[2][0] * f[2][0] - f[2][1] * f[2][1], m[2][2]);
+        }
+        return f;
+    }
     for p in 0..P {
-        for q in 0..=p {
-            let mut sum = matrix[p][q];
+        for q in 0..p + 1 {
+            let mut sum = m[p][q];
             for k in 0..q {
-                sum -= matrix[p][k] * matrix[q][k];
+                sum -= f[p][k] * f[q][k];
             }
-            if p == q {
-                let held = sum > matrix[p][p] * T::SLACK * T::SLACK;
-                matrix[p][p] = pick(held, T::ONE / sum.sqrt(), T::ZERO);
-            } else {
-                matrix[p][q] = sum * matrix[q][q];
-            }
+            f[p][q] = if p == q { pivot(sum, m[p][p]) } else { sum * f[q][q] };
         }
     }
-    matrix
+    f
 }
 
 /// Solves with a factor.
 #[inline(always)]
-fn solve<T: Real, const P: usize>(factor: &[[T; P]; P], mut right: [T; P]) -> [T; P] {
+fn solve<T: Real, const P: usize>(f: &[[T; P]; P], right: [T; P]) -> [T; P] {
+    let mut x = right;
+    if P <= 3 {
+        x[0] = x[0] * f[0][0];
+        if P > 1 {
+            x[1] = (x[1] - f[1][0] * x[0]) * f[1][1];
+        }
+        if P > 2 {
+            x[2] = (x[2] - f[2][0] * x[0] - f[2][1] * x[1]) * f[2][2];
+            x[2] = x[2] * f[2][2];
+            x[1] = x[1] - f[2][1] * x[2];
+            x[0] = x[0] - f[2][0] * x[2];
+        }
+        if P > 1 {
+            x[1] = x[1] * f[1][1];
+            x[0] = x[0] - f[1][0] * x[1];
+        }
+        x[0] = x[0] * f[0][0];
+        return x;
+    }
     for p in 0..P {
         for k in 0..p {
-            right[p] -= factor[p][k] * right[k];
+            x[p] -= f[p][k] * x[k];
         }
-        right[p] = right[p] * factor[p][p];
+        x[p] = x[p] * f[p][p];
     }
     for p in (0..P).rev() {
         for k in p + 1..P {
-            right[p] -= factor[k][p] * right[k];
+            x[p] -= f[k][p] * x[k];
         }
-        right[p] = right[p] * factor[p][p];
+        x[p] = x[p] * f[p][p];
     }
-    right
+    x
+}
+
+/// Replaces the value of the lanes that are taken. By way of a copy, or the compiler stores lane by lane.
+#[inline(always)]
+fn replace<T: Real, const L: usize>(old: &mut Lane<T, L>, new: &Lane<T, L>, take: &Lane<T, L>) {
+    let mut merged = [T::ZERO; L];
+    each!(l in L, merged[l] = pick(take[l] > T::ZERO, new[l], old[l]));
+    *old = merged;
 }
 
 /// From this start to the least sum of squares within the limits, in at most `most` iterations.
@@ -144,6 +208,7 @@ pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
     let (limits, sizes, rounding) = (problem.limits(), problem.sizes(), problem.rounding());
     let mut now = Normal::new();
     let (mut damping, mut open, mut taken) = ([T::of(1e-2); L], [T::ONE; L], [T::ZERO; L]);
+    let (mut better, mut take) = ([T::ZERO; L], [T::ZERO; L]);
     // What the step ahead promises to take off the cost.
     let mut promise = [T::ZERO; L];
     let mut trial = at;
@@ -161,29 +226,35 @@ pub fn minimise<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
         let first = round == 0;
         round += 1;
         each!(l in L, {
-            let better = first | (next.cost[l] <= now.cost[l] + now.cost[l] * T::SLACK + rounding[l]);
-            let take = pick(better, open[l], T::ZERO) > T::ZERO;
-            let mut excess = T::ZERO;
-            for p in 0..P {
+            let lower = first | (next.cost[l] <= now.cost[l] + now.cost[l] * T::SLACK + rounding[l]);
+            better[l] = pick(lower, T::ONE, T::ZERO);
+            take[l] = better[l] * open[l];
+        });
+        let mut excess = [if first { T::ONE } else { T::ZERO }; L];
+        for p in 0..P {
+            each!(l in L, {
                 let moved = (trial[p][l] - at[p][l]).abs();
                 let far = moved > T::TOLERANCE * (at[p][l].abs() + sizes[p]);
-                excess = pick(far | first, T::ONE, excess);
-                at[p][l] = pick(take, trial[p][l], at[p][l]);
-                now.gradient[p][l] = pick(take, next.gradient[p][l], now.gradient[p][l]);
-                for q in 0..=p {
-                    now.curvature[p][q][l] = pick(take, next.curvature[p][q][l], now.curvature[p][q][l]);
-                }
+                excess[l] = excess[l].at_least(pick(far, T::ONE, T::ZERO));
+            });
+            replace(&mut at[p], &trial[p], &take);
+            replace(&mut now.gradient[p], &next.gradient[p], &take);
+            for q in 0..p + 1 {
+                replace(&mut now.curvature[p][q], &next.curvature[p][q], &take);
             }
+        }
+        let counted = if first { T::ZERO } else { T::ONE };
+        each!(l in L, {
             // A taken step that promised next to nothing ends it too: a flat valley has no end to walk to.
-            let settled = better & !first & (promise[l] <= now.cost[l] * T::SETTLED);
-            excess = pick(settled, T::ZERO, excess);
-            taken[l] += pick(first, T::ZERO, open[l]);
-            open[l] = open[l] * excess;
-            now.cost[l] = pick(take, next.cost[l], now.cost[l]);
+            let flat = promise[l] <= now.cost[l] * T::SETTLED;
+            let settled = better[l] * counted * pick(flat, T::ONE, T::ZERO);
+            taken[l] += open[l] * counted;
+            open[l] = open[l] * excess[l] * (T::ONE - settled);
             let eased = (damping[l] * T::of(0.1)).at_least(T::of(1e-7));
             let stiffened = (damping[l] * T::of(10.0)).at_most(T::of(1e7));
-            damping[l] = pick(better, eased, stiffened);
+            damping[l] = eased * better[l] + stiffened * (T::ONE - better[l]);
         });
+        replace(&mut now.cost, &next.cost, &take);
         each!(l in L, {
             let mut gradient = [T::ZERO; P];
             for p in 0..P {
@@ -224,7 +295,7 @@ fn variance<T: Real, Q: Problem<T, P, L>, const P: usize, const L: usize>(
             let row = solve(&factor, unit);
             let mut sum = T::ZERO;
             for a in 0..P {
-                for b in 0..=a {
+                for b in 0..a + 1 {
                     let twice = if a == b { T::ONE } else { T::ONE + T::ONE };
                     sum += row[a] * row[b] * spread[a][b][l] * twice;
                 }

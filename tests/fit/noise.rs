@@ -13,15 +13,19 @@ fn simulated(body: &str) -> (Scan, Acquisition) {
     (scan, acquisition)
 }
 
-/// Relative errors of the noise level, and of the median R2* over the true parenchyma.
+/// Relative error of the noise level, and what it does to the median R2* over the true parenchyma: against the fit that
+/// knows the noise, for ghosts and the spread of a real liver are not its doing.
 fn errors(scan: &Scan, acquisition: &Acquisition, noise: &Noise) -> (f64, f64) {
     let truth = scan.truth();
     let liver: Vec<usize> = (0..truth.parenchyma.len()).filter(|&v| truth.parenchyma[v]).collect();
     let samples = acquisition.magnitude().select(ndarray::Axis(1), &liver);
     let model = Model::new(ModelKind::NoiseCorrected, &acquisition.echo_seconds(), &ModelSettings::default()).unwrap();
-    let maps = fit(&model, samples.view(), Sigma::Uniform(noise.sigma), noise.coil_elements);
-    let found = median((0..liver.len()).filter_map(|v| maps.ranked(v)).collect());
-    (noise.sigma / truth.sigma - 1.0, found / truth.median_r2star - 1.0)
+    let middle = |sigma: f64, coils: f64| {
+        let maps = fit(&model, samples.view(), Sigma::Uniform(sigma), coils);
+        median((0..liver.len()).filter_map(|v| maps.ranked(v)).collect())
+    };
+    let (found, known) = (middle(noise.sigma, noise.coil_elements), middle(truth.sigma, truth.coil_elements));
+    (noise.sigma / truth.sigma - 1.0, found / known - 1.0)
 }
 
 fn recipe(r2star: f64, channels: u32, seed: u64, artefacts: &str) -> String {
@@ -47,7 +51,7 @@ fn row(table: &mut String, rate: f64, channels: u32, artefacts: &str, given: Opt
 fn noise_is_found_in_the_images() {
     let mut table = String::from(
         "# Noise estimated from the images\n\nSimulated abdomens, SNR 40, twelve echoes from 1.0 ms; the true liver region.\n\n\
-         | artefact | method | coils | R2* | N found | error of σ % | error of the median R2* % |\n|---|---|---|---|---|---|---|\n",
+         | artefact | method | coils | R2* | N found | error of σ % | change of the median R2* % |\n|---|---|---|---|---|---|---|\n",
     );
     let mut wrong = Vec::new();
     let cases: &[(f64, u32, &str, Option<f64>)] = &[
@@ -70,8 +74,7 @@ fn noise_is_found_in_the_images() {
             (true, false) => NoiseMethod::Residuals,
         };
         let limit = if expected == NoiseMethod::Residuals { 0.15 } else { 0.05 };
-        // With sixteen elements, and under a ghost, the simulated liver's spread of R2* leaves 3.6 %.
-        if method != expected || sigma.abs() > limit || r2star.abs() > 0.04 {
+        if method != expected || sigma.abs() > limit || r2star.abs() > 0.02 {
             wrong.push(format!("R2* {rate}, {channels} channels, {artefacts}"));
         }
     }

@@ -10,7 +10,7 @@ use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
 use crate::fit::grid::Grid;
 use crate::fit::lanes::{Column, Lane, Real, each, pick};
-use crate::fit::solver::{Normal, Problem, Sink, Solution, Spread, minimise};
+use crate::fit::solver::{Normal, Problem, Sample, Sink, Solution, Spread, minimise};
 use crate::fit::spectrum::FatSpectrum;
 
 /// Fat fractions tried first, water-dominant and fat-dominant.
@@ -56,10 +56,10 @@ struct Voxels<'a, T, const E: usize, const L: usize> {
 impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
     /// Gives every sample to the sink, echo by echo.
     #[inline(always)]
-    fn sweep(&self, at: &[Lane<T, L>; 3], sink: &mut impl Sink<T, 3>) {
+    fn sweep(&self, at: &[Lane<T, L>; 3], sink: &mut impl Sink<T, 3, L>) {
         let common = &self.model.common;
         let mut decay = common.echoes.start(&at[2]);
-        let (mut residual, mut slope, mut variance) = ([T::ZERO; L], [[T::ZERO; L]; 3], [T::ZERO; L]);
+        let mut sample = Sample::new();
         for e in 0..common.echoes.count {
             let (since, real, square) = (common.echoes.since[e], self.model.real[e], self.model.square[e]);
             each!(l in L, {
@@ -73,14 +73,13 @@ impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
                 let scale = at[0][l] * part;
                 let floor = common.floor.at(scale * shape);
                 let by_amplitude = floor.slope * part * shape;
-                residual[l] = self.data[e][l] - floor.mean;
-                slope[0][l] = by_amplitude;
-                slope[1][l] = floor.slope * scale * bend;
-                slope[2][l] = -(by_amplitude * at[0][l] * since);
-                variance[l] = floor.variance;
+                sample.residual[l] = self.data[e][l] - floor.mean;
+                sample.slope[0][l] = by_amplitude;
+                sample.slope[1][l] = floor.slope * scale * bend;
+                sample.slope[2][l] = -(by_amplitude * at[0][l] * since);
+                sample.variance[l] = floor.variance;
             });
-            // A loop of its own: with few arrays in each the compiler sees that none overlap.
-            each!(l in L, sink.take(l, residual[l], [slope[0][l], slope[1][l], slope[2][l]], variance[l]));
+            sink.take(&sample);
             common.echoes.advance(&at[2], &mut decay, e);
         }
     }

@@ -4,7 +4,7 @@
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
 use crate::fit::lanes::{Column, Lane, Real, each};
-use crate::fit::solver::{Normal, Problem, Sink, Spread, minimise};
+use crate::fit::solver::{Normal, Problem, Sample, Sink, Spread, minimise};
 
 /// The decay under its noise floor. Both unknowns are nonlinear: amplitude at the first echo over σ, and R2*.
 pub struct NoiseCorrected<T, const E: usize>(pub Common<T, E>);
@@ -17,23 +17,22 @@ struct Voxels<'a, T, const E: usize, const L: usize> {
 impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
     /// Gives every sample to the sink, echo by echo.
     #[inline(always)]
-    fn sweep(&self, at: &[Lane<T, L>; 2], sink: &mut impl Sink<T, 2>) {
+    fn sweep(&self, at: &[Lane<T, L>; 2], sink: &mut impl Sink<T, 2, L>) {
         let echoes = &self.common.echoes;
         let mut decay = echoes.start(&at[1]);
-        let (mut residual, mut slope, mut variance) = ([T::ZERO; L], [[T::ZERO; L]; 2], [T::ZERO; L]);
+        let mut sample = Sample::new();
         for e in 0..echoes.count {
             let since = echoes.since[e];
             each!(l in L, {
                 let part = decay.now[l];
                 let signal = at[0][l] * part;
                 let floor = self.common.floor.at(signal);
-                residual[l] = self.data[e][l] - floor.mean;
-                slope[0][l] = floor.slope * part;
-                slope[1][l] = -(floor.slope * signal * since);
-                variance[l] = floor.variance;
+                sample.residual[l] = self.data[e][l] - floor.mean;
+                sample.slope[0][l] = floor.slope * part;
+                sample.slope[1][l] = -(floor.slope * signal * since);
+                sample.variance[l] = floor.variance;
             });
-            // A loop of its own: with few arrays in each the compiler sees that none overlap.
-            each!(l in L, sink.take(l, residual[l], [slope[0][l], slope[1][l]], variance[l]));
+            sink.take(&sample);
             echoes.advance(&at[1], &mut decay, e);
         }
     }
