@@ -21,7 +21,7 @@ pub enum Change {
 #[derive(Debug)]
 struct Slot {
     /// Of the text last offered.
-    offered: Digest,
+    offered: Option<Digest>,
     good: Option<Profile>,
     errors: Option<ProfileErrors>,
 }
@@ -43,9 +43,9 @@ impl Shelf {
     ) -> Change {
         let parsed = parse_for(file, text, base, calibrations);
         // A base may have changed although the file did not, so the resolved digest counts where there is one.
-        let offered = parsed.as_ref().map_or_else(|_| Digest::of(text.as_bytes()), |p| p.digest().clone());
+        let offered = Some(parsed.as_ref().map_or_else(|_| Digest::of(text.as_bytes()), |p| p.digest().clone()));
         let slot = self.slots.entry(file.to_owned());
-        let slot = slot.or_insert_with(|| Slot { offered: Digest::of(b""), good: None, errors: None });
+        let slot = slot.or_insert_with(|| Slot { offered: None, good: None, errors: None });
         if slot.offered == offered {
             return Change::Same;
         }
