@@ -12,10 +12,11 @@ pub struct Choice {
     pub why: String,
 }
 
-/// Best first: what corrects for more goes before what corrects for less.
+/// Best first: what corrects for more goes before what corrects for less. The fat-corrected fit goes before the complex
+/// one, which has no noise floor but knows nothing of its neighbours' fat: in a dark liver it exchanges water and fat.
 const PREFERENCE: [ModelKind; 6] = [
-    ModelKind::Complex,
     ModelKind::FatCorrected,
+    ModelKind::Complex,
     ModelKind::NoiseCorrected,
     ModelKind::Truncated,
     ModelKind::MonoexponentialWithOffset,
@@ -48,18 +49,32 @@ pub fn choose(wanted: ModelChoice, accepted: &[ModelKind], acquisition: &Acquisi
     Choice { kind: ModelKind::NoiseCorrected, why: format!("The noise-corrected model: {because}.") }
 }
 
+/// The model that `auto` comes to for magnitude images without fat suppression, of this many echoes.
+pub fn for_magnitude(accepted: &[ModelKind], field_known: bool, echoes: usize) -> ModelKind {
+    let allowed = |kind: &ModelKind| {
+        *kind != ModelKind::Complex && accepted.contains(kind) && beyond_echoes(*kind, field_known, echoes).is_none()
+    };
+    PREFERENCE.into_iter().find(allowed).unwrap_or(ModelKind::NoiseCorrected)
+}
+
 /// Why the images do not allow a model.
 pub fn obstacle(kind: ModelKind, acquisition: &Acquisition) -> Option<&'static str> {
-    let echoes = acquisition.echo_times().len();
     let header = acquisition.header();
-    let fat = matches!(kind, ModelKind::FatCorrected | ModelKind::Complex);
     if kind == ModelKind::Complex && acquisition.complex().is_none() {
         return Some("there are no phase or real and imaginary images");
     }
-    if fat && header.sequence.fat_suppressed == Some(true) {
+    if with_fat(kind) && header.sequence.fat_suppressed == Some(true) {
         return Some("fat was suppressed");
     }
-    if fat && header.scanner.field_strength.is_none() {
+    beyond_echoes(kind, header.scanner.field_strength.is_some(), acquisition.echo_times().len())
+}
+
+fn with_fat(kind: ModelKind) -> bool {
+    matches!(kind, ModelKind::FatCorrected | ModelKind::Complex)
+}
+
+fn beyond_echoes(kind: ModelKind, field_known: bool, echoes: usize) -> Option<&'static str> {
+    if with_fat(kind) && !field_known {
         return Some("the field strength is not known");
     }
     // Water, fat, R2* and the noise floor need more samples than unknowns.

@@ -1,6 +1,7 @@
 //! When a fat fraction may be told, and what is said where it may not.
 
 use super::batch::{Maps, State};
+use super::shared_fat::SharedFat;
 use crate::study::text::plain;
 use crate::study::{Finding, ModelKind, Severity, Stage};
 
@@ -9,30 +10,35 @@ use crate::study::{Finding, ModelKind, Severity, Stage};
 const HIGHEST_RATE: f64 = 400.0;
 /// Largest median standard error of one voxel's fat fraction.
 const LARGEST_ERROR: f64 = 0.15;
+/// Largest standard error of the fat fraction that the region's voxels share.
+const LARGEST_SHARED_ERROR: f64 = 0.015;
 /// Largest share of voxels in which the solution with water and fat exchanged is as good.
 const MOST_AMBIGUOUS: f64 = 0.2;
 /// Share of voxels with a suspected swap that is worth a person's look.
 const MANY_SWAPS: f64 = 0.02;
 
-/// Takes the fat fraction out of the maps where the region's data cannot tell it, and says why.
-pub fn withhold(maps: &mut Maps, region: &[usize], kind: ModelKind) -> Option<Finding> {
+/// Why the region's data cannot tell its fat fraction, where they cannot. The maps keep what was fitted: R2* goes with it.
+pub fn untold(maps: &Maps, region: &[usize], kind: ModelKind, shared: Option<&SharedFat>) -> Option<Finding> {
     if !matches!(kind, ModelKind::FatCorrected | ModelKind::Complex) {
         return None;
     }
     let fitted: Vec<usize> = region.iter().copied().filter(|&v| maps.state[v] == State::Fitted).collect();
     let rate = middle(fitted.iter().map(|&v| maps.r2star[v]).collect())?;
-    let error = middle(fitted.iter().map(|&v| maps.fat_error[v]).filter(|e| e.is_finite()).collect());
+    let error = match shared {
+        Some(shared) => Some(shared.standard_error),
+        None => middle(fitted.iter().map(|&v| maps.fat_error[v]).filter(|e| e.is_finite()).collect()),
+    };
+    let largest = if shared.is_some() { LARGEST_SHARED_ERROR } else { LARGEST_ERROR };
     let ambiguous = fitted.iter().filter(|&&v| maps.ambiguous[v]).count() as f64 / fitted.len() as f64;
     let (reason, found) = if rate > HIGHEST_RATE && kind == ModelKind::FatCorrected {
         ("the signal decays before water and fat have parted", format!("median R2* {} /s", plain(rate)))
-    } else if error.is_some_and(|e| e > LARGEST_ERROR) {
-        ("the noise is too strong", format!("standard error of one voxel {} %", plain(100.0 * error.unwrap_or(0.0))))
+    } else if error.is_some_and(|e| e > largest) {
+        ("the noise is too strong", format!("standard error {} %", plain(100.0 * error.unwrap_or(0.0))))
     } else if ambiguous > MOST_AMBIGUOUS {
         ("water and fat could be exchanged", format!("in {} % of the voxels", plain(100.0 * ambiguous)))
     } else {
         return None;
     };
-    maps.fat_fraction.fill(f32::NAN);
     Some(
         Finding::new(
             Stage::Fit,

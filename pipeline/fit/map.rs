@@ -7,6 +7,7 @@ use super::complex::fit_complex;
 use super::fat;
 use super::model::{Model, ModelSettings, fit};
 use super::noise::Noise;
+use super::shared_fat::{SharedFat, shared_fat};
 use super::survey::Survey;
 use crate::protocol::CheckedAcquisition;
 use crate::study::{Acquisition, Finding, Mask, ModelKind, Severity, Stage};
@@ -14,6 +15,8 @@ use ndarray::Axis;
 
 /// Voxels fitted beyond the region's edge, in the plane, so that a picture shows its surroundings.
 const MARGIN: usize = 4;
+/// Voxels of the region that are asked for the fat they share: more would change it by less than its error.
+const ASKED: usize = 3000;
 
 /// R2* with standard error and state for every voxel in and around the region. Made only by [`map`].
 #[derive(Debug)]
@@ -23,6 +26,8 @@ pub struct FittedMap {
     survey: Survey,
     choice: Choice,
     maps: Maps,
+    shared_fat: Option<SharedFat>,
+    fat_told: bool,
     findings: Vec<Finding>,
 }
 
@@ -51,6 +56,14 @@ impl FittedMap {
     pub fn maps(&self) -> &Maps {
         &self.maps
     }
+    /// What the region's voxels said of their fat together, and were then fitted with; fat-corrected model only.
+    pub fn shared_fat(&self) -> Option<&SharedFat> {
+        self.shared_fat.as_ref()
+    }
+    /// Whether the map's fat fraction may be told; a finding says why not.
+    pub fn fat_told(&self) -> bool {
+        self.fat_told
+    }
     /// What the noise estimate and the fit noticed.
     pub fn findings(&self) -> &[Finding] {
         &self.findings
@@ -69,8 +82,9 @@ pub fn map(
 ) -> Result<FittedMap, Box<(CheckedAcquisition, Finding)>> {
     let acquisition = checked.acquisition();
     let voxels = around.map_or_else(|| survey.decaying(), neighbourhood);
-    let fitted = fit_voxels(acquisition, &noise, &choice, &voxels);
-    let (part, more) = match fitted {
+    let region: Vec<usize> = around.map_or_else(|| voxels.clone(), |mask| mask.indices().collect());
+    let fitted = fit_voxels(acquisition, &noise, &choice, &voxels, &region);
+    let Part { maps: part, shared_fat, finding: more } = match fitted {
         Ok(found) => found,
         Err(reason) => {
             let finding = Finding::new(
@@ -88,20 +102,27 @@ pub fn map(
     maps.place(&part, voxels.iter().copied());
     let mut findings = noise.findings.clone();
     findings.extend(more);
-    let region: Vec<usize> = around.map_or_else(|| voxels.clone(), |mask| mask.indices().collect());
-    if let Some(finding) = fat::withhold(&mut maps, &region, choice.kind) {
-        findings.push(finding);
-    }
-    Ok(FittedMap { checked, noise, survey, choice, maps, findings })
+    let untold = fat::untold(&maps, &region, choice.kind, shared_fat.as_ref());
+    let fat_told = untold.is_none();
+    findings.extend(untold);
+    Ok(FittedMap { checked, noise, survey, choice, maps, shared_fat, fat_told, findings })
 }
 
-/// Maps of the listed voxels, and what was noticed.
+/// Maps of some voxels, and what was noticed.
+struct Part {
+    maps: Maps,
+    shared_fat: Option<SharedFat>,
+    finding: Option<Finding>,
+}
+
+/// Maps of the listed voxels; those of the region share their fat.
 fn fit_voxels(
     acquisition: &Acquisition,
     noise: &Noise,
     choice: &Choice,
     voxels: &[usize],
-) -> Result<(Maps, Option<Finding>), String> {
+    region: &[usize],
+) -> Result<Part, String> {
     let times = acquisition.echo_seconds();
     let field_strength = acquisition.header().scanner.field_strength.map(|t| t.0);
     let settings = ModelSettings { field_strength, ..ModelSettings::default() };
@@ -112,12 +133,25 @@ fn fit_voxels(
         let shape = [grid.slices(), grid.rows(), grid.columns()];
         let (real, imaginary) = (images.real.view(), images.imaginary.view());
         let (maps, swaps) = fit_complex(&model, real, imaginary, noise.level(), shape, voxels);
-        return Ok((maps, fat::swaps(&swaps)));
+        return Ok(Part { maps, shared_fat: None, finding: fat::swaps(&swaps) });
     }
-    let samples = acquisition.magnitude().select(Axis(1), voxels);
-    let local: Option<Vec<f32>> = noise.local.as_ref().map(|map| voxels.iter().map(|&v| map[v]).collect());
-    let sigma = local.as_deref().map_or(Sigma::Uniform(noise.sigma), Sigma::PerVoxel);
-    Ok((fit(&model, samples.view(), sigma, noise.coil_elements), None))
+    let chosen = |voxels: &[usize]| {
+        let samples = acquisition.magnitude().select(Axis(1), voxels);
+        let local: Option<Vec<f32>> = noise.local.as_ref().map(|map| voxels.iter().map(|&v| map[v]).collect());
+        (samples, local)
+    };
+    let uniform = Sigma::Uniform(noise.sigma);
+    let shared_fat = (choice.kind == ModelKind::FatCorrected).then(|| {
+        let asked: Vec<usize> = region.iter().copied().step_by(region.len().div_ceil(ASKED).max(1)).collect();
+        let (samples, local) = chosen(&asked);
+        shared_fat(&times, &settings, samples.view(), local.as_deref().map_or(uniform, Sigma::PerVoxel), noise.coil_elements)
+    });
+    let shared_fat = shared_fat.flatten();
+    let settings = ModelSettings { fat_prior: shared_fat.map(|s| s.prior), ..settings };
+    let model = Model::new(choice.kind, &times, &settings).map_err(|error| error.to_string())?;
+    let (samples, local) = chosen(voxels);
+    let maps = fit(&model, samples.view(), local.as_deref().map_or(uniform, Sigma::PerVoxel), noise.coil_elements);
+    Ok(Part { maps, shared_fat, finding: None })
 }
 
 /// Voxels of the region and within the margin of it in its plane, ascending.

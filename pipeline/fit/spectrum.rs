@@ -61,6 +61,12 @@ impl FatSpectrum {
         }
         sum
     }
+
+    /// |water + fat| over water and fat together at echo time zero, of this fat fraction at an echo time in seconds.
+    pub fn length(self, field_strength: f64, fraction: f64, echo_time: f64) -> f64 {
+        let [along, across] = self.signal(field_strength, echo_time);
+        libm::hypot(1.0 - fraction + fraction * along, fraction * across)
+    }
 }
 
 #[cfg(test)]

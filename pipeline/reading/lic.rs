@@ -110,6 +110,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
         row("fit of noisy voxels, spatial correlation counted", summary.fit_error, Enters::Both, scan()),
         row("noise level", summary.noise_level_error, Enters::Both, scan()),
         row("choice of region", summary.region_error, Enters::Both, scan()),
+        row("fat that the voxels share", summary.fat_error, Enters::Both, scan()),
         row(
             "between scans, beyond the above",
             remainder,

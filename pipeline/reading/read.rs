@@ -267,7 +267,9 @@ fn measure(
     let correlated = correlated_voxels(acquisition, maps, mask, &expected);
     let independent = (ranks.order.len() as f64 / correlated).max(1.0);
     let decay = region_decay(acquisition, maps, noise, mask, &expected);
-    let fat = fat_summary(maps, mask, independent);
+    // The voxels that were asked for their fat share noise as the others do.
+    let shared = fitted.shared_fat().map_or((0.0, 0.0), |s| (s.standard_error * correlated.sqrt(), s.r2star_slope));
+    let fat = if fitted.fat_told() { fat_summary(maps, mask, independent, shared.0) } else { None };
     if let Some(calibration) = calibration {
         let bound = judge::fat(fitted, mask, fat.as_ref(), independent);
         findings.extend(suitability::model(calibration, kind, bound).1);
@@ -287,7 +289,8 @@ fn measure(
         })
     });
     let noise_level = curve.as_ref().and_then(|c| c.at(median, |p| p.noise_level)).filter(|e| e.is_finite());
-    let summary = ranks.summary(acquisition.grid(), independent, noise_level.unwrap_or(0.0));
+    let summary =
+        ranks.summary(acquisition.grid(), independent, noise_level.unwrap_or(0.0), (shared.0 * shared.1).abs());
     let Some((curve, limits)) = curve.and_then(|c| c.limits.map(|l| (c, l))) else {
         findings.push(judge::nothing_measurable(signal.snr));
         return Measured { summary, fat, range: None, decay };
@@ -312,7 +315,8 @@ fn model_for_range(fitted: &FittedMap) -> Option<Model> {
     };
     let acquisition = fitted.acquisition();
     let field = acquisition.header().scanner.field_strength.map(|t| t.0);
-    let settings = ModelSettings { field_strength: field, ..ModelSettings::default() };
+    let fat_prior = fitted.shared_fat().map(|shared| shared.prior);
+    let settings = ModelSettings { field_strength: field, fat_prior, ..ModelSettings::default() };
     Model::new(kind, &acquisition.echo_seconds(), &settings).ok()
 }
 

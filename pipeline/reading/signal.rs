@@ -100,7 +100,6 @@ impl Signal {
     /// |water + fat| over water and fat together, at an echo time in seconds.
     fn beat(&self, fat: f64, time: f64) -> f64 {
         let Some(field) = self.field.filter(|_| fat != 0.0) else { return 1.0 };
-        let [along, across] = FatSpectrum::default().signal(field, time);
-        libm::hypot(1.0 - fat + fat * along, fat * across)
+        FatSpectrum::default().length(field, fat, time)
     }
 }

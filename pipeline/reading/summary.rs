@@ -34,6 +34,8 @@ pub struct R2StarSummary {
     pub noise_level_error: f64,
     /// Part of it from the choice of region.
     pub region_error: f64,
+    /// Part of it from the fat fraction that the region's voxels share.
+    pub fat_error: f64,
     /// Voxels of the region.
     pub voxels: usize,
     /// Of them fitted.
@@ -90,8 +92,14 @@ impl Ranks {
     }
 
     /// The summary, where the median is a number. `independent` is the effective number of voxels,
-    /// `noise_level_error` the error of the median from σ.
-    pub(super) fn summary(&self, grid: &Grid, independent: f64, noise_level_error: f64) -> Option<R2StarSummary> {
+    /// `noise_level_error` the error of the median from σ, `fat_error` that from the fat the voxels share.
+    pub(super) fn summary(
+        &self,
+        grid: &Grid,
+        independent: f64,
+        noise_level_error: f64,
+        fat_error: f64,
+    ) -> Option<R2StarSummary> {
         let median = self.median().filter(|m| m.is_finite())?;
         let values: Vec<f64> = self.ranked.iter().map(|(_, r)| *r).filter(|r| r.is_finite()).collect();
         let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -101,8 +109,8 @@ impl Ranks {
         let clipped: Vec<f64> = self.order.iter().map(|r| r.clamp(lowest, highest)).collect();
         let fit_error = median_error(&clipped, independent);
         let region_error = self.region_error(grid, median, fit_error);
-        let squares = fit_error * fit_error + noise_level_error * noise_level_error + region_error * region_error;
-        let standard_error = squares.sqrt();
+        let parts = [fit_error, noise_level_error, region_error, fat_error];
+        let standard_error = parts.iter().map(|p| p * p).sum::<f64>().sqrt();
         Some(R2StarSummary {
             median,
             mean: mean(&values)?,
@@ -116,6 +124,7 @@ impl Ranks {
             fit_error,
             noise_level_error,
             region_error,
+            fat_error,
             voxels: self.ranked.len() + self.failed,
             fitted: self.fitted,
             beyond: self.beyond,
@@ -170,7 +179,7 @@ pub fn summarise(
 ) -> Option<R2StarSummary> {
     let ranks = Ranks::of(maps, mask, dark_is_high);
     let median = ranks.median()?;
-    ranks.summary(grid, independent, noise_level(median))
+    ranks.summary(grid, independent, noise_level(median), 0.0)
 }
 
 /// Fat fraction of the region.
@@ -186,8 +195,9 @@ pub struct FatSummary {
     pub level: f64,
 }
 
-/// From fitted voxels of a model with fat; `None` for other models.
-pub(super) fn fat_summary(maps: &Maps, mask: &Mask, independent: f64) -> Option<FatSummary> {
+/// From fitted voxels of a model with fat; `None` for other models. `shared_error` is the standard error of the fat
+/// fraction that the voxels share.
+pub(super) fn fat_summary(maps: &Maps, mask: &Mask, independent: f64, shared_error: f64) -> Option<FatSummary> {
     let values: Vec<f64> = mask
         .indices()
         .filter(|&v| maps.state.get(v) == Some(&State::Fitted))
@@ -196,7 +206,7 @@ pub(super) fn fat_summary(maps: &Maps, mask: &Mask, independent: f64) -> Option<
         .collect();
     let order = sorted(&values);
     let median = quantile(&order, 0.5)?;
-    let error = median_error(&order, independent.min(values.len() as f64));
+    let error = median_error(&order, independent.min(values.len() as f64)).max(100.0 * shared_error);
     if !error.is_finite() {
         return None;
     }

@@ -6,4 +6,5 @@ mod engine;
 mod noise;
 mod outside;
 mod reference;
+mod shared_fat;
 mod simulate;

@@ -90,3 +90,20 @@ fn an_intensity_normalised_background_is_not_believed() {
     let acquisition = Acquisition::assemble(parts).unwrap();
     assert_ne!(estimate_noise(&acquisition, None).method, NoiseMethod::Background);
 }
+
+/// An image cropped inside the body has tissue in its corners, which is no noise however slowly it decays.
+#[test]
+fn tissue_that_fills_the_frame_is_not_taken_for_air() {
+    let body = recipe(30.0, 1, 5, "").replace("first_echo_ms: 1.0, echo_spacing_ms: 1.0", "first_echo_ms: 4.0, echo_spacing_ms: 4.0, echoes: 3");
+    let scan = scan(&Recipe::from_yaml("test.yaml", &body).unwrap());
+    let mut parts = scan.parts();
+    let truth = scan.truth();
+    let liver: Vec<usize> = (0..truth.parenchyma.len()).filter(|&v| truth.parenchyma[v]).collect();
+    let whole: Vec<usize> = (0..truth.parenchyma.len()).map(|v| liver[v % liver.len()]).collect();
+    parts.magnitude = parts.magnitude.select(ndarray::Axis(1), &whole);
+    let noise = estimate_noise(&Acquisition::assemble(parts).unwrap(), None);
+    let error = noise.sigma / truth.sigma - 1.0;
+    println!("{:?}: sigma off by {:.1} %", noise.method, 100.0 * error);
+    assert_ne!(noise.method, NoiseMethod::Background);
+    assert!(error.abs() < 0.2, "sigma off by {error}");
+}

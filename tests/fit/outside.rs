@@ -2,7 +2,7 @@
 //! `SIDEROLOG_FIT_JOBS` names and times it on one thread.
 
 use ndarray::Array2;
-use siderolog::fit::{Model, ModelSettings, Sigma, fit};
+use siderolog::fit::{Model, ModelSettings, Sigma, fit, moments};
 use siderolog::study::ModelKind;
 use std::path::Path;
 use std::time::Instant;
@@ -18,6 +18,16 @@ fn jobs_of_the_outside_comparison() {
         println!("SKIPPED: run by tests/outside/fit_scipy.py");
         return;
     };
+    // `moments.grid`: pairs of a true signal over σ and a number of coil elements; `moments.found` gets mean and variance.
+    if let Ok(grid) = std::fs::read_to_string(Path::new(&folder).join("moments.grid")) {
+        let numbers: Vec<f64> = grid.split_whitespace().map(|word| word.parse().unwrap()).collect();
+        let found: Vec<u8> = numbers
+            .chunks_exact(2)
+            .map(|pair| moments(pair[0], pair[1]))
+            .flat_map(|(mean, variance)| [mean.to_le_bytes(), variance.to_le_bytes()].concat())
+            .collect();
+        std::fs::write(Path::new(&folder).join("moments.found"), found).unwrap();
+    }
     let mut jobs: Vec<_> = std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     jobs.retain(|path| path.extension().is_some_and(|e| e == "txt"));
     assert!(!jobs.is_empty());

@@ -40,6 +40,16 @@ def mean_signal(a, n):
     return np.where(x < 300, near, far)
 
 
+def moments_differ(grid, found):
+    """Largest relative difference of mean and of mean square from scipy's, after Kummer's transformation, whose series
+    has no cancellation."""
+    a, n = grid.T
+    x = a * a / 2
+    mean = np.sqrt(2) * np.exp(gammaln(n + 0.5) - gammaln(n) - x) * hyp1f1(n + 0.5, n, x)
+    square = found[:, 0] ** 2 + found[:, 1]
+    return max(np.abs(found[:, 0] / mean - 1).max(), np.abs(square / (a * a + 2 * n) - 1).max())
+
+
 def mono(t, s, r):
     return s * np.exp(-r * t)
 
@@ -118,7 +128,14 @@ def main():
             job(folder, name, model, n, data[name])
             if speed and name in ("mono", "corrected1", "fat"):
                 job(folder, f"many-{name}", model, n, np.tile(noisy(signal, n, 20_000, rng), MANY // 20_000))
+        grid = [(a, n) for n in (1, 1.5, 2, 4, 8, 16, 32) for a in np.geomspace(0.01, 20, 60)]
+        (folder / "moments.grid").write_text("\n".join(f"{a!r} {n!r}" for a, n in np.array(grid).tolist()))
         run(folder)
+        found = np.fromfile(folder / "moments.found", "<f8").reshape(-1, 2)
+        worst = moments_differ(np.array(grid), found)
+        good = worst < 1e-9 and len(found) == len(grid)
+        passed, failed = passed + good, failed + (not good)
+        print(f"{'ok ' if good else 'BAD'} moments of the noncentral chi distribution at {len(grid)} places differ by {worst:.1e}")
         ratios = {}
         for name, model, n, snr, rate, function, start, index in cases:
             r2star, error, _ = np.fromfile(folder / f"{name}.fitted", "<f4").reshape(3, CHECKED)

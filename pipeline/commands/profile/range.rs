@@ -1,7 +1,7 @@
 //! `siderolog profile range`: what a protocol can measure before any patient.
 
 use super::{Refused, SiteArgs, load};
-use crate::fit::{Model, ModelSettings};
+use crate::fit::{FatPrior, Model, ModelSettings, for_magnitude};
 use crate::intake::durable;
 use crate::protocol::{ModelChoice, Profile};
 use crate::reading::Calibration;
@@ -72,9 +72,9 @@ impl Train {
 pub(super) fn run(args: &Args) -> anyhow::Result<Result<ExitCode, Refused>> {
     let prepared = args.site.calibrations().and_then(|calibrations| {
         let profile = load(&args.file, &calibrations)?;
-        let kind = model(args, &profile)?;
         let train = train(args, &profile)?;
         let calibration = calibrations.get(profile.calibration()).cloned();
+        let kind = model(args, &profile, calibration.as_ref(), train)?;
         Ok((profile, kind, train, calibration))
     });
     let (profile, kind, train, calibration) = match prepared {
@@ -127,7 +127,9 @@ struct Asked {
 
 impl Asked {
     fn curve(self, train: Train) -> Result<RangeCurve, String> {
-        let settings = ModelSettings { field_strength: self.field, ..ModelSettings::default() };
+        // As a region is fitted; here one without fat.
+        let fat_prior = Some(FatPrior::of_region(0.0));
+        let settings = ModelSettings { field_strength: self.field, fat_prior, ..ModelSettings::default() };
         let model = Model::new(self.kind, &train.seconds(), &settings).map_err(|error| error.to_string())?;
         Ok(measuring_range(&Question {
             model: &model,
@@ -141,14 +143,22 @@ impl Asked {
     }
 }
 
-fn model(args: &Args, profile: &Profile) -> Result<ModelKind, Refused> {
+fn model(
+    args: &Args,
+    profile: &Profile,
+    calibration: Option<&Calibration>,
+    train: Train,
+) -> Result<ModelKind, Refused> {
     match (&args.model, profile.model()) {
         (Some(word), _) => ModelKind::ALL.into_iter().find(|kind| kind.word() == word).ok_or_else(|| {
             let words: Vec<&str> = ModelKind::ALL.iter().map(|kind| kind.word()).collect();
             Refused(format!("--model {word}: not a model; known are {}", words.join(", ")))
         }),
         (None, ModelChoice::Fixed(kind)) => Ok(kind),
-        (None, ModelChoice::Auto) => Ok(ModelKind::NoiseCorrected),
+        (None, ModelChoice::Auto) => {
+            let accepted = calibration.map(Calibration::accepted_models).unwrap_or_default();
+            Ok(for_magnitude(&accepted, profile.field_strength().is_some(), train.echoes))
+        }
     }
 }
 

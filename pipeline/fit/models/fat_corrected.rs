@@ -11,7 +11,7 @@ use crate::fit::batch::{Fitted, Kernel};
 use crate::fit::grid::Grid;
 use crate::fit::lanes::{Column, Lane, Real, each, pick};
 use crate::fit::solver::{Normal, Problem, Sample, Sink, Solution, Spread, minimise};
-use crate::fit::spectrum::FatSpectrum;
+use crate::fit::model::ModelSettings;
 
 /// Fat fractions tried first, water-dominant and fat-dominant.
 const TRIED: [[f64; 2]; 2] = [[0.05, 0.3], [0.7, 0.95]];
@@ -26,25 +26,41 @@ pub struct FatCorrected<T, const E: usize> {
     /// Real part of the fat signal and its squared length at each echo.
     real: [T; E],
     square: [T; E],
-    grids: [[Grid<T, E>; 2]; 2],
+    /// Fat fractions tried first, with their curves, one pair for each basin.
+    starts: [[(T, Grid<T, E>); 2]; 2],
+    /// Basins looked into: with a prior only the one it lies in.
+    basins: usize,
+    prior: Option<Prior<T>>,
+}
+
+/// A normal prior of the fat fraction.
+#[derive(Clone, Copy)]
+struct Prior<T> {
+    mean: T,
+    /// One over the standard deviation.
+    weight: T,
 }
 
 impl<T: Real, const E: usize> FatCorrected<T, E> {
-    /// For these echo times in seconds at this field strength in tesla.
-    pub fn new(common: Common<T, E>, times: &[f64], spectrum: FatSpectrum, field_strength: f64) -> Self {
-        let signals: Vec<[f64; 2]> = times.iter().map(|&t| spectrum.signal(field_strength, t)).collect();
+    /// For these echo times in seconds. Without a field strength nothing can be fitted.
+    pub fn new(common: Common<T, E>, times: &[f64], settings: &ModelSettings) -> Self {
+        let field_strength = settings.field_strength.unwrap_or(f64::NAN);
+        let signals: Vec<[f64; 2]> = times.iter().map(|&t| settings.spectrum.signal(field_strength, t)).collect();
         let (mut real, mut square) = ([T::ZERO; E], [T::ZERO; E]);
         for (e, [re, im]) in signals.iter().enumerate() {
             real[e] = T::of(*re);
             square[e] = T::of(re * re + im * im);
         }
-        let shape = |f: f64| {
-            Grid::new(times, |e| {
+        let start = |f: f64| {
+            let grid = Grid::new(times, |e| {
                 let [re, im] = signals[e];
                 (1.0 - f + f * re).hypot(f * im)
-            })
+            });
+            (T::of(f), grid)
         };
-        Self { common, real, square, grids: TRIED.map(|pair| pair.map(shape)) }
+        let (tried, basins) = settings.fat_prior.map_or((TRIED, 2), |prior| ([[prior.mean; 2]; 2], 1));
+        let prior = settings.fat_prior.map(|p| Prior { mean: T::of(p.mean), weight: T::of(1.0 / p.deviation) });
+        Self { common, real, square, starts: tried.map(|pair| pair.map(start)), basins, prior }
     }
 }
 
@@ -82,6 +98,17 @@ impl<T: Real, const E: usize, const L: usize> Voxels<'_, T, E, L> {
             sink.take(&sample);
             common.echoes.advance(&at[2], &mut decay, e);
         }
+        // The prior is one more sample, of the fat fraction itself.
+        if let Some(Prior { mean, weight }) = self.model.prior {
+            each!(l in L, {
+                sample.residual[l] = (mean - at[1][l]) * weight;
+                sample.slope[0][l] = T::ZERO;
+                sample.slope[1][l] = weight;
+                sample.slope[2][l] = T::ZERO;
+                sample.variance[l] = T::ONE;
+            });
+            sink.take(&sample);
+        }
     }
 }
 
@@ -114,9 +141,9 @@ impl<T: Real, const E: usize> FatCorrected<T, E> {
     fn start<const L: usize>(&self, basin: usize, plain: &Column<T, E, L>) -> [Lane<T, L>; 3] {
         let mut at = [[T::ONE; L], [T::ZERO; L], [T::ZERO; L]];
         let mut explained = [T::ZERO; L];
-        for (grid, &fraction) in self.grids[basin].iter().zip(&TRIED[basin]) {
+        for (fraction, grid) in &self.starts[basin] {
             let start = grid.best(plain);
-            let fraction = T::of(fraction);
+            let fraction = *fraction;
             each!(l in L, {
                 let better = start.explained[l] > explained[l];
                 explained[l] = pick(better, start.explained[l], explained[l]);
@@ -135,7 +162,7 @@ impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for FatCorrected<T
         let plain = self.common.without_floor(data);
         let mut kept: Option<Solution<T, 3, L>> = None;
         let mut ambiguous = [false; L];
-        for basin in 0..TRIED.len() {
+        for basin in 0..self.basins {
             let end = minimise(&mut Voxels { model: self, data }, self.start(basin, &plain), most);
             kept = Some(match kept {
                 None => end,
@@ -148,7 +175,7 @@ impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for FatCorrected<T
                 }
             });
         }
-        let Some(end) = kept else { unreachable!("there are two basins") };
+        let Some(end) = kept else { unreachable!("there is a basin") };
         let mut amplitude = [T::ZERO; L];
         let first = (self.real[0], self.square[0]);
         let mut error = [T::ZERO; L];

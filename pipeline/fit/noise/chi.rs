@@ -19,11 +19,13 @@ impl Tally {
         self.squares += value * value;
     }
 
-    /// All of another tally.
-    pub fn merge(&mut self, other: &Self) {
-        self.count += other.count;
-        self.sum += other.sum;
-        self.squares += other.squares;
+    /// Both together.
+    pub fn and(&self, other: &Self) -> Self {
+        Self {
+            count: self.count + other.count,
+            sum: self.sum + other.sum,
+            squares: self.squares + other.squares,
+        }
     }
 
     /// Mean.

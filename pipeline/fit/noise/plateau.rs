@@ -66,7 +66,7 @@ pub fn estimate(acquisition: &Acquisition) -> Option<Tally> {
             // Signal that came back (fat and water beating) is far above the plateau; noise alone seldom is.
             if own.mean() < level * (1.0 + 2.2 / own.count.sqrt()) {
                 agree += 1.0;
-                tally.merge(&own);
+                tally = tally.and(&own);
             }
         }
         if tally.count < FEWEST || agree < AGREEING * seen {

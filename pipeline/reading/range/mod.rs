@@ -204,7 +204,7 @@ fn simulate(question: &Question<'_>, ladder: &[f64]) -> Vec<Vec<f64>> {
         let mut noise = Draws::new(0x51DE);
         for draw in 0..draws {
             for (echo, &time) in times.iter().enumerate() {
-                let amplitude = snr * libm::exp(-r2star * time);
+                let amplitude = snr * model.expected_signal(r2star, time);
                 samples[[echo, rung * draws + draw]] = noise.magnitude(amplitude, coil_elements) as f32;
             }
         }
@@ -232,7 +232,7 @@ fn responses(question: &Question<'_>, ladder: &[f64]) -> Vec<(f64, f64)> {
         sigma[base + 1] = (1.0 + sigma_uncertainty) as f32;
         sigma[base + 2] = (1.0 - sigma_uncertainty).max(0.1) as f32;
         for (echo, &time) in times.iter().enumerate() {
-            let amplitude = snr * libm::exp(-r2star * time);
+            let amplitude = snr * model.expected_signal(r2star, time);
             let expected = mean_signal(amplitude, coil_elements);
             for column in 0..columns {
                 samples[[echo, base + column]] = expected as f32;

@@ -13,15 +13,14 @@ import tarfile
 import tempfile
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[2]
 VERSION = "1.3.4"
 SHA256 = "3c22c28c43f717f6c5b4a3bd81e893a2149739c26a592c046f2e33c23cfbe497"
 FILES = ["Lanczos1.dat", "Lanczos2.dat", "Lanczos3.dat", "MGH17.dat", "Misra1a.dat", "BoxBOD.dat"]
 
 
 def fetch(folder):
-    command = [sys.executable, "-m", "pip", "download", f"lmfit=={VERSION}", "--no-deps", "--no-binary", ":all:",
-               "--no-build-isolation", "-d", str(folder), "-q"]
+    command = [sys.executable, "-m", "pip", "download", f"lmfit=={VERSION}", "--no-deps", "--no-binary", "lmfit", "-d", str(folder), "-q"]
     done = subprocess.run(command, capture_output=True, text=True)
     archives = list(Path(folder).glob("lmfit-*.tar.gz"))
     if not archives:

@@ -1,8 +1,6 @@
 """A real three-echo decay (TE 4, 8, 12 ms, brain crop) wrapped as classic MR: the median R2* of the map that
 `siderolog analyse` writes agrees within 3 % with scipy's nonlinear least squares on the same voxels.
 
-Not met yet: the crop has no air, and the noise estimate takes tissue in its corners for background.
-
 Data: mriresearchtools_small (MIT, korbinian90/MriResearchTools.jl)."""
 
 import json
