@@ -144,7 +144,13 @@ fn fit_voxels(
     let shared_fat = (choice.kind == ModelKind::FatCorrected).then(|| {
         let asked: Vec<usize> = region.iter().copied().step_by(region.len().div_ceil(ASKED).max(1)).collect();
         let (samples, local) = chosen(&asked);
-        shared_fat(&times, &settings, samples.view(), local.as_deref().map_or(uniform, Sigma::PerVoxel), noise.coil_elements)
+        shared_fat(
+            &times,
+            &settings,
+            samples.view(),
+            local.as_deref().map_or(uniform, Sigma::PerVoxel),
+            noise.coil_elements,
+        )
     });
     let shared_fat = shared_fat.flatten();
     let settings = ModelSettings { fat_prior: shared_fat.map(|s| s.prior), ..settings };

@@ -94,7 +94,8 @@ fn an_intensity_normalised_background_is_not_believed() {
 /// An image cropped inside the body has tissue in its corners, which is no noise however slowly it decays.
 #[test]
 fn tissue_that_fills_the_frame_is_not_taken_for_air() {
-    let body = recipe(30.0, 1, 5, "").replace("first_echo_ms: 1.0, echo_spacing_ms: 1.0", "first_echo_ms: 4.0, echo_spacing_ms: 4.0, echoes: 3");
+    let body = recipe(30.0, 1, 5, "")
+        .replace("first_echo_ms: 1.0, echo_spacing_ms: 1.0", "first_echo_ms: 4.0, echo_spacing_ms: 4.0, echoes: 3");
     let scan = scan(&Recipe::from_yaml("test.yaml", &body).unwrap());
     let mut parts = scan.parts();
     let truth = scan.truth();

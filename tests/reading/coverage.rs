@@ -7,9 +7,10 @@
 
 use ndarray::Array2;
 use rayon::prelude::*;
+use siderolog::fit::Draws;
 use siderolog::fit::{Model, ModelSettings, Sigma, estimate_noise, fit, survey};
 use siderolog::phantom;
-use siderolog::reading::range::{Criterion, DRAWS, Draws, Question, RangeCurve, measuring_range};
+use siderolog::reading::range::{Criterion, DRAWS, Question, RangeCurve, measuring_range};
 use siderolog::reading::stats::{median, standard_deviation};
 use siderolog::reading::{
     Calibrations, FollowUp, Lic, PastReading, PatientKey, Position, R2StarSummary, Relation, Today, course, express,

@@ -133,7 +133,7 @@ fn pure_noise_gives_nothing() {
     let scan = phantom::scan(&small(1.5, 200.0, 50.0));
     let sigma = scan.truth().sigma;
     let mut parts = scan.parts();
-    let mut noise = siderolog::reading::range::Draws::new(7);
+    let mut noise = siderolog::fit::Draws::new(7);
     parts.magnitude.mapv_inplace(|_| (sigma * noise.magnitude(0.0, 1.0)) as f32);
     let reading = read_parts(parts, &confirmed(|t| t), &[]);
     assert!(reading.lic().is_none() && reading.probabilities().is_empty());

@@ -10,8 +10,8 @@ use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
 use crate::fit::grid::Grid;
 use crate::fit::lanes::{Column, Lane, Real, each, pick};
-use crate::fit::solver::{Normal, Problem, Sample, Sink, Solution, Spread, minimise};
 use crate::fit::model::ModelSettings;
+use crate::fit::solver::{Normal, Problem, Sample, Sink, Solution, Spread, minimise};
 
 /// Fat fractions tried first, water-dominant and fat-dominant.
 const TRIED: [[f64; 2]; 2] = [[0.05, 0.3], [0.7, 0.95]];

@@ -21,11 +21,7 @@ impl Tally {
 
     /// Both together.
     pub fn and(&self, other: &Self) -> Self {
-        Self {
-            count: self.count + other.count,
-            sum: self.sum + other.sum,
-            squares: self.squares + other.squares,
-        }
+        Self { count: self.count + other.count, sum: self.sum + other.sum, squares: self.squares + other.squares }
     }
 
     /// Mean.

@@ -11,14 +11,12 @@
 //! is one of survivors. The last part of the error sets the lower end:
 //! however many voxels there are, a decay of a percent or two over the whole train cannot be told from that.
 
-mod draws;
 mod information;
 
-pub use draws::Draws;
 pub use information::Information;
 
 use super::stats::{quantile, sorted};
-use crate::fit::{Model, Sigma, fit, mean_signal};
+use crate::fit::{Draws, Model, Sigma, fit, mean_signal};
 use ndarray::Array2;
 use serde::Serialize;
 

@@ -1,4 +1,4 @@
-//! Noise for the simulation: fixed seeds and `libm`, so that every run and machine draws the same.
+//! Noise for simulations: fixed seeds and `libm`, so that every run and machine draws the same.
 
 /// A small counter-based generator (SplitMix64: Steele GL, Lea D, Flood CH, 2014; constants from memory).
 pub struct Draws {
@@ -59,9 +59,14 @@ impl Draws {
 
     /// One magnitude sample in σ: amplitude `a`, root sum of squares over `elements` coil elements.
     pub fn magnitude(&mut self, a: f64, elements: f64) -> f64 {
-        let along = a + self.normal();
+        let [along, across] = self.noise(elements);
+        libm::hypot(a + along, across)
+    }
+
+    /// Noise of one sample in σ: along the signal, and the length of the rest across it.
+    pub fn noise(&mut self, elements: f64) -> [f64; 2] {
+        let along = self.normal();
         let rest = 2.0 * elements - 1.0;
-        let across = if rest > 1e-9 { self.chi_square(rest) } else { 0.0 };
-        (along * along + across).sqrt()
+        [along, if rest > 1e-9 { self.chi_square(rest).sqrt() } else { 0.0 }]
     }
 }
