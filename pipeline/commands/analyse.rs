@@ -2,6 +2,7 @@
 
 use super::chain::Rules;
 use super::summary;
+use crate::daemon::earlier::Earlier;
 use crate::daemon::job::{Job, PatientKey, Said, SetAside, Task};
 use crate::daemon::runner::{Desk, Ended, Runner, own_pid};
 use crate::daemon::settings::Site;
@@ -37,6 +38,9 @@ pub struct Args {
     /// The patient's earlier readings, one JSON object a line.
     #[arg(long)]
     history: Option<PathBuf>,
+    /// Results of an earlier run that the new ones replace, as the service keeps them.
+    #[arg(long, hide = true)]
+    earlier: Option<PathBuf>,
     /// End with one JSON object naming every result.
     #[arg(long)]
     json: bool,
@@ -44,7 +48,7 @@ pub struct Args {
 
 /// Runs it.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let (site, history) = match prepare(&args) {
+    let (site, history, earlier) = match prepare(&args) {
         Ok(prepared) => prepared,
         Err(message) => {
             eprintln!("{message}");
@@ -66,6 +70,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         intake: site.limits,
         outputs: site.outputs,
         default_issuer: site.default_issuer,
+        earlier,
         parent: own_pid(),
     };
     let mut desk = Terminal { out: out.clone(), history, attempt: None, bar: bar(), files: 0 };
@@ -100,7 +105,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
 }
 
 /// Everything that can be wrong before anything is analysed.
-fn prepare(args: &Args) -> Result<(Site, String), String> {
+fn prepare(args: &Args) -> Result<(Site, String, Vec<Earlier>), String> {
     let site = match &args.site {
         Some(path) => Site::load(path).map_err(|error| error.to_string())?,
         None => Site::shipped(Path::new(".")),
@@ -117,7 +122,14 @@ fn prepare(args: &Args) -> Result<(Site, String), String> {
         }
         None => String::new(),
     };
-    Ok((site, history))
+    let earlier = match &args.earlier {
+        Some(path) => {
+            let at = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+            serde_json::from_slice(&fs::read(path).map_err(|e| at(&e))?).map_err(|e| at(&e))?
+        }
+        None => Vec::new(),
+    };
+    Ok((site, history, earlier))
 }
 
 /// The command line's side of the conversation with the child.

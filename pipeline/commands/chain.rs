@@ -2,6 +2,7 @@
 
 use super::region;
 use super::role::{Standing, roles};
+use crate::daemon::earlier::{self, Earlier};
 use crate::daemon::settings::Documents;
 use crate::intake::{EventsFile, Found, Intake, RegionFile, Unreadable};
 use crate::protocol::{self, CheckedAcquisition, ImageMeasures, Profile};
@@ -37,7 +38,8 @@ impl Rules {
         } else {
             documents.profiles.iter().map(|d| (d.name.as_str(), d.text.as_str())).collect()
         };
-        let profiles = protocol::parse_together(&files, Some(&names)).map_err(|e| e.to_string())?;
+        let beside = |place: usize, wanted: &str| documents.profiles.get(place)?.base(wanted);
+        let profiles = protocol::parse_together(&files, &beside, Some(&names)).map_err(|e| e.to_string())?;
         Ok(Self { profiles, calibrations, follow_up })
     }
 }
@@ -70,6 +72,8 @@ pub struct Setting<'a> {
     pub history: &'a [PastReading],
     /// Issuer of patient identifiers where a header names none.
     pub default_issuer: Option<&'a str>,
+    /// Results of an earlier run over the same place, which these replace.
+    pub earlier: &'a [Earlier],
 }
 
 /// Carries everything intake found through the stages and composes a report for each, in intake's order.
@@ -97,7 +101,7 @@ pub fn analyse(intake: Intake, setting: &Setting<'_>, progress: &dyn Fn(usize, u
                 Carried::Read { reading, .. } if role.kind == RoleKind::Primary => Some(reading.past().clone()),
                 _ => None,
             };
-            Analysed { report: compose(carried, findings, role, setting.outputs), past }
+            Analysed { report: compose(carried, findings, role, setting), past }
         })
         .collect();
     progress(total, total);
@@ -212,7 +216,7 @@ fn standing<'a>(carried: &'a Carried, findings: &'a [Finding]) -> Standing<'a> {
     }
 }
 
-fn compose(carried: &Carried, findings: &[Finding], role: Role, outputs: &Outputs) -> Report {
+fn compose(carried: &Carried, findings: &[Finding], role: Role, setting: &Setting<'_>) -> Report {
     let standing = standing(carried, findings);
     let unread = |source| Case {
         header: standing.header,
@@ -229,7 +233,7 @@ fn compose(carried: &Carried, findings: &[Finding], role: Role, outputs: &Output
         reading: None,
         findings,
         role,
-        predecessor: None,
+        predecessor: earlier::replaced(setting.earlier, &standing.header.study.uid, source),
         software: software(),
         reviewer: None,
     };
@@ -260,7 +264,7 @@ fn compose(carried: &Carried, findings: &[Finding], role: Role, outputs: &Output
             }
         }
     };
-    report::compose(&case, outputs)
+    report::compose(&case, setting.outputs)
 }
 
 /// This program, as results name it.

@@ -2,6 +2,7 @@
 //! here. Not for people.
 
 use super::chain::{self, Rules, Setting};
+use crate::daemon::earlier::EARLIER_FILE;
 use crate::daemon::fence;
 use crate::daemon::job::{HISTORY_FILE, Job, PatientKey, Said, Task};
 use crate::daemon::spool::{INTAKE_FILE, READINGS_FILE};
@@ -86,11 +87,15 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
     let rules = Rules::of(&job.documents).map_err(anyhow::Error::msg)?;
     let progress = |done, total| say(&Said::Stage { name: "measuring".to_owned(), done, total });
     let mut readings = String::new();
+    if !job.earlier.is_empty() {
+        fs::write(out.join(EARLIER_FILE), serde_json::to_vec_pretty(&job.earlier)?).context("cannot write earlier.json")?;
+    }
     let setting = Setting {
         rules: &rules,
         outputs: &job.outputs,
         history: &history,
         default_issuer: job.default_issuer.as_deref(),
+        earlier: &job.earlier,
     };
     for analysed in chain::analyse(intake, &setting, &progress) {
         write(&analysed.report, out)?;

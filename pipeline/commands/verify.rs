@@ -2,6 +2,7 @@
 //! whether every file still is what its result document says.
 
 use super::analyse::UNUSABLE;
+use crate::daemon::earlier::EARLIER_FILE;
 use crate::daemon::settings::Site;
 use crate::intake::claim::INPUT;
 use crate::report::{RESULT, ResultDocument};
@@ -125,6 +126,10 @@ fn recompute(args: &Args, folder: &Path, inputs: &[PathBuf], out: &Path) -> anyh
     let kept = parent(folder).join(HISTORY);
     if let Some(history) = args.history.as_ref().or(Some(&kept).filter(|kept| kept.is_file())) {
         command.arg("--history").arg(history);
+    }
+    let earlier = parent(folder).join(EARLIER_FILE);
+    if earlier.is_file() {
+        command.arg("--earlier").arg(earlier);
     }
     // 3 and 4 say what the verdicts are, which the comparison sees for itself.
     let status = command.status().context("cannot run the analysis")?;

@@ -2,7 +2,7 @@
 
 use crate::daemon::runner::Runner;
 use crate::daemon::settings::Site;
-use crate::daemon::supervisor::{self, Until};
+use crate::daemon::supervisor::{self, Until, WatchError};
 use anyhow::Context as _;
 use std::io::IsTerminal as _;
 use std::path::PathBuf;
@@ -39,8 +39,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         }
     };
     start_log(args.log_format);
-    block_on(supervisor::watch(site, Runner::own()?, Until::Stopped))??;
-    Ok(ExitCode::SUCCESS)
+    match block_on(supervisor::watch(site, Runner::own()?, Until::Stopped))? {
+        Ok(()) => Ok(ExitCode::SUCCESS),
+        Err(WatchError::Settings(error)) => {
+            eprintln!("{error}");
+            Ok(ExitCode::from(2))
+        }
+        Err(error) => Err(error.into()),
+    }
 }
 
 /// Starts the log on standard error. `SIDEROLOG_LOG` filters it, `info` by default.

@@ -59,6 +59,7 @@ pub enum Event {
     ShareBack { drop: usize },
     ScanFailed { drop: usize, fault: Fault },
     WatchLost,
+    ProfileCheck { profile: usize, faults: usize, line: usize, kept: bool },
     Waiting { place: PlaceMark, missing: usize },
     Vanished { place: PlaceMark },
     Claimed { ticket: Ticket, place: PlaceMark, files: usize, complete: bool, late: bool },
@@ -95,6 +96,15 @@ impl Event {
                 warn!(event = "scan-failed", drop, fault = ?fault.0, "the drop folder cannot be read");
             }
             Self::WatchLost => warn!(event = "watch-lost", "file events are not to be had; scans alone find arrivals"),
+            Self::ProfileCheck { profile, faults: 0, .. } => {
+                info!(event = "profile-check", profile, faults = 0, "a profile is in force");
+            }
+            Self::ProfileCheck { profile, faults, line, kept } => {
+                warn!(
+                    event = "profile-check",
+                    profile, faults, line, kept, "a profile is wrong; its last good text stays in force"
+                );
+            }
             Self::Waiting { place, missing } => {
                 info!(event = "waiting", place = place.0, missing, "a delivery is not complete yet");
             }

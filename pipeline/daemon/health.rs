@@ -8,6 +8,21 @@ use std::fs;
 use std::io;
 use std::path::Path;
 
+/// One profile that the site names.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct ProfileHealth {
+    /// As the site file names it.
+    pub file: String,
+    /// Name of the profile in force.
+    pub name: Option<String>,
+    /// Its revision.
+    pub revision: Option<u32>,
+    /// Its digest.
+    pub digest: Option<String>,
+    /// What is wrong with the file now; what was read before stays in force.
+    pub fault: Option<String>,
+}
+
 /// One look at the service.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Health {
@@ -35,6 +50,8 @@ pub struct Health {
     pub measuring: usize,
     /// Drop folders that are not there.
     pub absent_shares: usize,
+    /// The site's own profiles; none where those shipped in the program apply.
+    pub profiles: Vec<ProfileHealth>,
     /// Bytes free for the spool.
     pub free_bytes: u64,
     /// Counts of the ledger.
@@ -71,6 +88,8 @@ pub fn metrics(health: &Health) -> String {
     line("oldest_open_seconds", "Age of the oldest of those.", "gauge", health.oldest_open_s);
     line("measuring", "Deliveries being measured.", "gauge", health.measuring as u64);
     line("absent_shares", "Drop folders that are not there.", "gauge", health.absent_shares as u64);
+    let faults = health.profiles.iter().filter(|profile| profile.fault.is_some()).count();
+    line("profile_faults", "Profiles whose file is wrong; the last good text is in force.", "gauge", faults as u64);
     line("free_bytes", "Bytes free for the spool.", "gauge", health.free_bytes);
     line("reported_total", "Deliveries reported.", "counter", health.tally.reported);
     line("refused_total", "Deliveries refused.", "counter", health.tally.refused);

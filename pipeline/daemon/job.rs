@@ -1,5 +1,6 @@
 //! What the parent asks of a child process, and what the child says while it works: one JSON object a line.
 
+use super::earlier::Earlier;
 use super::settings::{ChildLimits, Documents};
 use crate::intake::Limits;
 use crate::intake::foreign::ForeignPath;
@@ -29,6 +30,8 @@ pub struct Job {
     pub outputs: Outputs,
     /// Issuer of patient identifiers where a header names none.
     pub default_issuer: Option<String>,
+    /// Results of an earlier run over the same place.
+    pub earlier: Vec<Earlier>,
     /// The process it must not outlive.
     pub parent: i32,
 }

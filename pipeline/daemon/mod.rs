@@ -1,12 +1,14 @@
 //! Settings, spool, ledger, child processes, supervisor, events, health. Does I/O.
 
 mod arrivals;
+pub mod earlier;
 pub mod events;
 pub mod fence;
 pub mod health;
 pub mod job;
 pub mod ledger;
 pub mod note;
+pub mod profiles;
 pub mod runner;
 pub mod settings;
 mod shared;

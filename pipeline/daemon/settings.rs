@@ -1,9 +1,11 @@
 //! The site file: where things are, what is measured how, and the limits of every process.
 
+use super::profiles;
 use crate::intake::Limits;
 use crate::report::Outputs;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -14,6 +16,20 @@ pub struct Document {
     pub name: String,
     /// Its text.
     pub text: String,
+    /// Of a profile, those beside it that it builds on, by profile name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bases: Vec<Document>,
+}
+
+impl Document {
+    /// A text that builds on nothing beside it.
+    pub fn of(name: impl Into<String>, text: impl Into<String>) -> Self {
+        Self { name: name.into(), text: text.into(), bases: Vec::new() }
+    }
+    /// The text of a profile beside it that it builds on.
+    pub fn base(&self, name: &str) -> Option<String> {
+        self.bases.iter().find(|base| base.name == name).map(|base| base.text.clone())
+    }
 }
 
 /// Everything a site sets, checked. [`Site::load`] reads it from a file; [`Site::shipped`] needs none.
@@ -23,6 +39,8 @@ pub struct Site {
     pub folders: Folders,
     /// What is measured how.
     pub documents: Documents,
+    /// Where each of its profiles was read, in the same order.
+    pub profile_files: Vec<PathBuf>,
     /// What becomes of the sender's files once our copy is durable.
     pub sender_files: SenderFiles,
     /// How long inputs are kept.
@@ -225,6 +243,7 @@ impl Site {
         Self {
             folders: written.resolve(base),
             documents: Documents::default(),
+            profile_files: Vec::new(),
             sender_files: SenderFiles::default(),
             archive_days: ARCHIVE_DAYS,
             settle: Settle::default(),
@@ -271,24 +290,28 @@ impl Site {
         if written.folders.marker.as_deref().is_some_and(|name| name.is_empty() || name.contains('/')) {
             fault("folders.marker", "must be a plain file name".to_owned());
         }
-        let mut read = |key: &str, name: &str| {
-            fs::read_to_string(base.join(name))
-                .map(|text| Document { name: name.to_owned(), text })
-                .map_err(|error| fault(key, format!("names `{name}`, which cannot be read: {error}")))
-                .ok()
+        let mut or_fault = |key: &str, name: &str, read: io::Result<Document>| {
+            read.map_err(|error| fault(key, format!("names `{name}`, which cannot be read: {error}"))).ok()
         };
+        let names = written.profiles.unwrap_or_default();
+        let profile_files: Vec<PathBuf> = names.iter().map(|name| base.join(name)).collect();
         let mut profiles = Vec::new();
-        for name in written.profiles.unwrap_or_default() {
-            profiles.extend(read("profiles", &name));
+        for (name, path) in names.iter().zip(&profile_files) {
+            profiles.extend(or_fault("profiles", name, profiles::read(path, name)));
         }
-        let calibrations = written.calibrations.as_deref().and_then(|name| read("calibrations", name));
-        let follow_up = written.follow_up.as_deref().and_then(|name| read("follow_up", name));
+        let mut other = |key: &str, name: Option<&str>| {
+            let name = name?;
+            or_fault(key, name, fs::read_to_string(base.join(name)).map(|text| Document::of(name, text)))
+        };
+        let calibrations = other("calibrations", written.calibrations.as_deref());
+        let follow_up = other("follow_up", written.follow_up.as_deref());
         if !faults.is_empty() {
             return Err(SettingsError(faults));
         }
         Ok(Self {
             folders: written.folders.resolve(base),
             documents: Documents { profiles, calibrations, follow_up },
+            profile_files,
             sender_files: written.sender_files,
             archive_days: written.archive_days.unwrap_or(ARCHIVE_DAYS),
             settle,

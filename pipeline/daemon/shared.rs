@@ -2,6 +2,7 @@
 
 use super::job::PatientKey;
 use super::ledger::Ledger;
+use super::profiles::Profiles;
 use super::runner::Runner;
 use super::settings::Site;
 use super::spool::Spool;
@@ -39,6 +40,7 @@ pub(super) struct Shared {
     pub site: Site,
     pub spool: Spool,
     pub runner: Runner,
+    pub profiles: Profiles,
     pub drops: Vec<Drop>,
     ledger: Mutex<Ledger>,
     /// Claimed deliveries that wait to be measured, each with the time before which it is not tried.
@@ -61,7 +63,7 @@ pub(super) struct Shared {
 }
 
 impl Shared {
-    pub fn new(site: Site, spool: Spool, runner: Runner, ledger: Ledger) -> Self {
+    pub fn new(site: Site, spool: Spool, runner: Runner, ledger: Ledger, profiles: Profiles) -> Self {
         let patience = Patience { complete: site.settle.quiet(), incomplete: site.settle.incomplete() };
         let drop = |path: &PathBuf| Drop {
             path: path.clone(),
@@ -76,6 +78,7 @@ impl Shared {
             site,
             spool,
             runner,
+            profiles,
             ledger: Mutex::new(ledger),
             queue: Mutex::default(),
             running: Mutex::default(),

@@ -5,8 +5,9 @@ use super::arrivals::{self, Errand};
 use super::events::Event;
 use super::health::{self, Health};
 use super::ledger::{Ledger, LedgerError};
+use super::profiles::Profiles;
 use super::runner::Runner;
-use super::settings::Site;
+use super::settings::{SettingsError, Site};
 use super::shared::{Shared, hold, timestamp};
 use super::spool::{Spool, SpoolError};
 use super::work;
@@ -44,6 +45,9 @@ const FREE_TOO_LITTLE: u64 = 2 << 30;
 /// Why the daemon could not run.
 #[derive(Debug, thiserror::Error)]
 pub enum WatchError {
+    /// A profile.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
     /// Its folders.
     #[error(transparent)]
     Spool(#[from] SpoolError),
@@ -68,7 +72,8 @@ pub enum Until {
 pub async fn watch(site: Site, runner: Runner, until: Until) -> Result<(), WatchError> {
     let spool = Spool::open(site.folders.clone())?;
     let ledger = Ledger::open(&site.folders.state.join(super::ledger::FILE_NAME))?;
-    let shared = Arc::new(Shared::new(site, spool, runner, ledger));
+    let profiles = Profiles::open(&site)?;
+    let shared = Arc::new(Shared::new(site, spool, runner, ledger, profiles));
     resume(&shared)?;
     let at_once = shared.site.child.at_once;
     Event::Started { drops: shared.drops.len(), at_once }.log();
@@ -225,6 +230,7 @@ async fn health_loop(shared: Arc<Shared>, stop: CancellationToken, started_at: S
             if expire {
                 expire_inputs(&looking);
             }
+            looking.profiles.look();
             let _ = health::write(&look(&looking, started_at), &looking.site.folders.state);
         })
         .await;
@@ -269,6 +275,15 @@ fn look(shared: &Shared, started_at: String) -> Health {
     if oldest_open_s > OPEN_TOO_LONG_S {
         complaints.push("a delivery has waited too long for its result".to_owned());
     }
+    let profiles = shared.profiles.health();
+    for profile in profiles.iter() {
+        let Some(fault) = &profile.fault else { continue };
+        let kept = profile.revision.map_or_else(
+            || "no text of it is in force".to_owned(),
+            |revision| format!("its last good text, revision {revision}, stays in force"),
+        );
+        complaints.push(format!("the profile {} is wrong, {fault}; {kept}", profile.file));
+    }
     if free_bytes < FREE_TOO_LITTLE {
         complaints.push("the spool's disk is nearly full".to_owned());
     }
@@ -285,6 +300,7 @@ fn look(shared: &Shared, started_at: String) -> Health {
         oldest_open_s,
         measuring: hold(&shared.running).len(),
         absent_shares,
+        profiles,
         free_bytes,
         tally,
     }

@@ -1,10 +1,12 @@
 //! Measures one claimed delivery and brings it to its end: published, recorded, told, put away.
 
+use super::earlier;
 use super::events::{Event, SourceMark};
 use super::job::{Job, PatientKey, Said, Task};
 use super::ledger::{CourseEntry, LedgerError, Outcome};
 use super::note;
 use super::runner::{self, Desk, Ended, RunError};
+use super::settings::Documents;
 use super::shared::{Shared, clock_time, timestamp};
 use super::spool::{self, READINGS_FILE, REASON_FILE};
 use crate::intake::claim::{Delivery, Manifest, Ticket};
@@ -51,10 +53,11 @@ pub(super) fn job(shared: &Shared) -> Job {
         out: Path::new("").into(),
         set_aside: Vec::new(),
         limits: shared.site.child,
-        documents: shared.site.documents.clone(),
+        documents: Documents { profiles: shared.profiles.in_force(), ..shared.site.documents.clone() },
         intake: shared.site.limits.clone(),
         outputs: shared.site.outputs.clone(),
         default_issuer: shared.site.default_issuer.clone(),
+        earlier: Vec::new(),
         parent: runner::own_pid(),
     }
 }
@@ -147,7 +150,13 @@ fn measure(shared: &Shared, ticket: &Ticket) -> Result<(), Setback> {
     let began = Instant::now();
     let delivery = Delivery::reopen(&shared.spool.under_way(ticket))?;
     let input = delivery.input();
-    let job = Job { inputs: vec![input.as_path().into()], below: vec![input.as_path().into()], ..job(shared) };
+    let earlier = delivery.manifest().predecessor.as_ref().map(|old| earlier::published(&shared.spool.published(old)));
+    let job = Job {
+        inputs: vec![input.as_path().into()],
+        below: vec![input.as_path().into()],
+        earlier: earlier.unwrap_or_default(),
+        ..job(shared)
+    };
     let mut desk = WorkDesk { shared, ticket, held: Vec::new() };
     let ended = shared.runner.run(job, &mut desk);
     let concluded = match ended {

@@ -5,6 +5,7 @@ use super::build::{Chosen, Shelf};
 use super::dataset::attribute;
 use super::decode::Pixels;
 use super::fault::Fault;
+use super::gain;
 use super::group::{Book, Cells, Draft, Ref};
 use super::image::ECHO_TIME;
 use super::pixels::Stored;
@@ -284,44 +285,8 @@ pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen) -> Vec<Finding> {
         let text = format!("{negative} magnitude values are negative; magnitude cannot be.");
         out.push(finding(Severity::Warn, "negative-magnitude", text).advice("Check the export's rescale intercept."));
     }
-    out.extend(gain_steps(magnitude, &chosen.echo_times));
+    out.extend(gain::step(magnitude, &chosen.echo_times));
     out
-}
-
-/// An echo with another gain. Signal may rise between two echoes where water and fat come back into phase, by
-/// less than half over a whole image; a larger rise is no decay.
-fn gain_steps(magnitude: &Array2<f32>, echo_times: &[f64]) -> Option<Finding> {
-    const LARGEST_RISE: f64 = 1.5;
-    /// Voxels looked at: enough for a sum over an image.
-    const SAMPLES: usize = 20_000;
-    let stride = magnitude.ncols().div_ceil(SAMPLES).max(1);
-    let first: Vec<(usize, f32)> = magnitude.row(0).iter().copied().enumerate().step_by(stride).collect();
-    let mut sorted: Vec<f32> = first.iter().map(|(_, v)| *v).collect();
-    sorted.sort_by(f32::total_cmp);
-    // Foreground: above a tenth of the brightest voxels of the first echo.
-    let bright = sorted.get(sorted.len() * 98 / 100).copied().unwrap_or(0.0) * 0.1;
-    let inside: Vec<usize> = first.into_iter().filter(|(_, v)| *v > bright).map(|(i, _)| i).collect();
-    let total = |echo: usize| -> f64 {
-        let row = magnitude.row(echo);
-        inside.iter().filter_map(|&i| row.get(i)).map(|v| f64::from(*v)).sum()
-    };
-    let totals: Vec<f64> = (0..magnitude.nrows()).map(total).collect();
-    let step = totals.windows(2).position(|w| w[0] > 0.0 && w[1] > LARGEST_RISE * w[0])?;
-    let (before, after) = (echo_times.get(step)?, echo_times.get(step + 1)?);
-    let ratio = totals.get(step + 1)? / totals.get(step)?;
-    let text = format!(
-        "The signal rises by a factor of {} from {} ms to {} ms, which no decay does: one echo has another gain.",
-        plain(ratio),
-        plain(*before),
-        plain(*after)
-    );
-    Some(
-        finding(Severity::Stop, "echo-gain-step", text)
-            .expected(format!("a rise of less than {LARGEST_RISE} between echoes"))
-            .found(plain(ratio))
-            .images(vec![format!("echo {}", step + 1), format!("echo {}", step + 2)])
-            .advice("Export the series again with the scanner's scaling kept."),
-    )
 }
 
 /// What the chosen images' headers and places say.

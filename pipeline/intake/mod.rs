@@ -20,6 +20,7 @@ mod dataset;
 mod decode;
 mod facts;
 mod fault;
+mod gain;
 mod gather;
 mod group;
 mod image;

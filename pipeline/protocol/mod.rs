@@ -32,7 +32,7 @@ pub use derive::{DeriveError, derive};
 pub use errors::{ProfileError, ProfileErrors};
 pub use measures::ImageMeasures;
 pub use model_choice::ModelChoice;
-pub use profile::{Approved, Profile, parse, parse_for, parse_together};
+pub use profile::{Approved, Profile, among, parse, parse_for, parse_together};
 pub use quantity::Quantity;
 pub use region_limits::RegionLimits;
 pub use rule::Rule;

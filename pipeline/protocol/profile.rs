@@ -72,23 +72,30 @@ pub fn parse_for(
     Ok(profile)
 }
 
-/// Reads the profiles of one site, file name and text each; a profile may extend another of them by its name.
-/// Refuses unknown calibrations as [`parse_for`] does.
+/// The text among these, file name and text each, of the profile that is called so.
+pub fn among(files: &[(&str, &str)], wanted: &str) -> Option<String> {
+    let called = |&&(file, text): &&(&str, &str)| {
+        let source = Arc::new(SourceText { file: file.to_owned(), text: text.to_owned() });
+        read(&source).is_ok_and(|written| written.name.value.0 == wanted)
+    };
+    files.iter().find(called).map(|(_, text)| (*text).to_owned())
+}
+
+/// Reads the profiles of one site, file name and text each. A profile may extend what lies beside it, which `beside`
+/// gives by the profile's place among them and a name, or another of them by its name. Refuses unknown calibrations
+/// as [`parse_for`] does.
 ///
 /// # Errors
 /// Every mistake found in any of them.
-pub fn parse_together(files: &[(&str, &str)], calibrations: Option<&[String]>) -> Result<Vec<Profile>, ProfileErrors> {
-    let named: Vec<(String, &str)> = files
-        .iter()
-        .filter_map(|&(file, text)| {
-            let source = Arc::new(SourceText { file: file.to_owned(), text: text.to_owned() });
-            read(&source).ok().map(|written| (written.name.value.0, text))
-        })
-        .collect();
-    let base = |wanted: &str| named.iter().find(|(name, _)| name == wanted).map(|(_, text)| (*text).to_owned());
+pub fn parse_together(
+    files: &[(&str, &str)],
+    beside: &dyn Fn(usize, &str) -> Option<String>,
+    calibrations: Option<&[String]>,
+) -> Result<Vec<Profile>, ProfileErrors> {
     let mut profiles = Vec::new();
     let mut complaints = Complaints::default();
-    for (file, text) in files {
+    for (place, (file, text)) in files.iter().enumerate() {
+        let base = |wanted: &str| beside(place, wanted).or_else(|| among(files, wanted));
         match parse_for(file, text, &base, calibrations) {
             Ok(profile) => profiles.push(profile),
             Err(errors) => complaints.extend(errors),

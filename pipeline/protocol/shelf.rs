@@ -73,6 +73,11 @@ impl Shelf {
         self.slots.values().filter_map(|slot| slot.good.as_ref())
     }
 
+    /// The profile of a file that is in force.
+    pub fn profile(&self, file: &str) -> Option<&Profile> {
+        self.slots.get(file)?.good.as_ref()
+    }
+
     /// Files whose present text is wrong, and whether an older text of theirs is in force: what health says.
     pub fn broken(&self) -> impl Iterator<Item = (&str, &ProfileErrors, bool)> {
         self.slots

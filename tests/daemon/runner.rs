@@ -62,6 +62,7 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
         set_aside: Vec::new(),
         limits,
         documents: Documents::default(),
+        earlier: Vec::new(),
         intake: Default::default(),
         outputs: Default::default(),
         default_issuer: None,

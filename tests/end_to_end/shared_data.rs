@@ -28,9 +28,9 @@ pub(super) fn read(input: PathBuf) -> Intake {
 }
 
 pub(super) fn analyse(intake: Intake, outputs: &Outputs) -> Vec<Analysed> {
-    let calibrations = Document { name: "confirmed.yaml".to_owned(), text: confirmed::calibrations() };
+    let calibrations = Document::of("confirmed.yaml", confirmed::calibrations());
     let rules = Rules::of(&Documents { calibrations: Some(calibrations), ..Documents::default() }).unwrap();
-    let setting = Setting { rules: &rules, outputs, history: &[], default_issuer: None };
+    let setting = Setting { rules: &rules, outputs, history: &[], default_issuer: None, earlier: &[] };
     chain::analyse(intake, &setting, &|_, _| {})
 }
 

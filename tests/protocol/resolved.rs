@@ -47,10 +47,15 @@ fn a_child_replaces_adds_and_drops_but_inherits_no_approval() {
 #[test]
 fn the_profiles_of_a_site_find_one_another_by_name() {
     let files = [("one.yaml", CHILD), ("other.yaml", BASE)];
-    let profiles = parse_together(&files, None).unwrap_or_else(|e| panic!("{e}"));
+    let profiles = parse_together(&files, &|_, _| None, None).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(profiles.iter().map(|p| p.name()).collect::<Vec<_>>(), ["child", "base"]);
     assert_eq!(profiles[0].rules().len(), 3);
-    let errors = parse_together(&[("one.yaml", CHILD), ("broken.yaml", "name: a")], None).unwrap_err().to_string();
+    // What lies beside a profile goes before what the site names elsewhere.
+    let beside = |place, name: &str| (place == 0 && name == "base").then(|| BASE.replace("at most: 1 ms", "at most: 2 ms"));
+    let beside = parse_together(&files, &beside, None).unwrap_or_else(|e| panic!("{e}"));
+    assert_ne!(beside[0].digest(), profiles[0].digest());
+    let broken = [("one.yaml", CHILD), ("broken.yaml", "name: a")];
+    let errors = parse_together(&broken, &|_, _| None, None).unwrap_err().to_string();
     assert!(
         errors.contains("broken.yaml:1:1: `revision` is missing")
             && errors.contains("one.yaml:3:10: `base` is not a known profile"),

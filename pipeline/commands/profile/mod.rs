@@ -4,6 +4,7 @@ mod check;
 mod range;
 mod trial;
 
+use crate::daemon::profiles::beside;
 use crate::daemon::settings::Site;
 use crate::intake::{self, Found, Intake, Limits, Request};
 use crate::protocol::{self, Profile};
@@ -85,14 +86,7 @@ impl SiteArgs {
 fn load(path: &Path, calibrations: &Calibrations) -> Result<Profile, Refused> {
     let shown = path.display().to_string();
     let text = fs::read_to_string(path).map_err(|error| Refused(format!("{shown}:1:1: cannot be read: {error}")))?;
-    let folder = path.parent().unwrap_or(Path::new(""));
-    let base = |name: &str| {
-        // A name with a separator in it is no profile's name.
-        let plain = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '.' | '-'));
-        plain.then(|| {
-            ["", "bases"].iter().find_map(|d| fs::read_to_string(folder.join(d).join(format!("{name}.yaml"))).ok())
-        })?
-    };
+    let base = |name: &str| beside(path, name);
     let names: Vec<String> = calibrations.names().into_iter().map(str::to_owned).collect();
     protocol::parse_for(&shown, &text, &base, Some(&names)).map_err(|errors| Refused(errors.to_string()))
 }
