@@ -25,9 +25,6 @@ const STACK: usize = 8 << 20;
 /// Status after a panic; what panicked was said before.
 const PANICKED: u8 = 101;
 
-/// Findings of intake that mean that more may come.
-const MISSING: [&str; 2] = ["slice-incomplete", "echo-incomplete"];
-
 /// Takes its job on standard input.
 #[derive(clap::Args)]
 pub struct Args {}
@@ -66,15 +63,7 @@ fn work(job: &Job, from_parent: &mut dyn BufRead) -> anyhow::Result<()> {
 }
 
 fn survey(intake: &Intake) {
-    let mut missing = Vec::new();
-    for finding in intake.found.iter().flat_map(intake::Found::findings) {
-        if MISSING.contains(&finding.code.as_ref()) {
-            if finding.images.is_empty() {
-                missing.push(finding.message.clone());
-            }
-            missing.extend(finding.images.iter().cloned());
-        }
-    }
+    let missing = intake.found.iter().flat_map(intake::Found::missing).collect();
     say(&Said::Surveyed { acquisitions: intake.found.len(), missing });
 }
 
@@ -88,7 +77,8 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
     let progress = |done, total| say(&Said::Stage { name: "measuring".to_owned(), done, total });
     let mut readings = String::new();
     if !job.earlier.is_empty() {
-        fs::write(out.join(EARLIER_FILE), serde_json::to_vec_pretty(&job.earlier)?).context("cannot write earlier.json")?;
+        fs::write(out.join(EARLIER_FILE), serde_json::to_vec_pretty(&job.earlier)?)
+            .context("cannot write earlier.json")?;
     }
     let setting = Setting {
         rules: &rules,

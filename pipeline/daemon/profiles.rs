@@ -115,7 +115,8 @@ impl Profiles {
         }
         profiles.look();
         let state = hold(&profiles.state);
-        let never: Vec<String> = state.shelf.broken().filter(|b| !b.2).map(|(_, errors, _)| errors.to_string()).collect();
+        let never: Vec<String> =
+            state.shelf.broken().filter(|b| !b.2).map(|(_, errors, _)| errors.to_string()).collect();
         drop(state);
         if never.is_empty() { Ok(profiles) } else { Err(SettingsError(never)) }
     }

@@ -16,7 +16,8 @@ use ndarray::Array2;
 use std::collections::BTreeSet;
 
 /// Findings that mean an acquisition lacks images.
-const LACKING: &[&str] = &["slice-incomplete", "echo-incomplete", "slice-missing", "echoes-missing", "unusable-images"];
+pub const LACKING: &[&str] =
+    &["slice-incomplete", "echo-incomplete", "slice-missing", "echoes-missing", "images-missing", "unusable-images"];
 
 fn finding(severity: Severity, code: &'static str, message: impl Into<String>) -> Finding {
     Finding::new(Stage::Intake, severity, code, message)
@@ -75,6 +76,7 @@ pub fn before_pixels(draft: &Draft, shelf: &Shelf<'_>) -> Vec<Finding> {
         let advice = "Find out whose images these are before using any number.";
         out.push(finding(Severity::Stop, "patient-mixed", text).attribute(attribute(0x0010_0020)).advice(advice));
     }
+    out.extend(images_missing(draft, shelf));
     out.extend(strays(draft, book));
     for (label, index) in [("repetition times", 0), ("flip angles", 1), ("bandwidths", 2)] {
         let values: Vec<f64> = draft.frames.iter().filter_map(|&r| book.frame(r)?.settings[index]).collect();
@@ -85,6 +87,24 @@ pub fn before_pixels(draft: &Draft, shelf: &Shelf<'_>) -> Vec<Finding> {
         }
     }
     out
+}
+
+/// Fewer images than the header counts. Seen on scans of one maker, where it is the number of all images of the
+/// series (`../shared/data/dcm_qa_fmap`); where echoes come in a series each, it is not known what it counts.
+fn images_missing(draft: &Draft, shelf: &Shelf<'_>) -> Option<Finding> {
+    let home = shelf.book.file(*draft.frames.first()?)?;
+    let one_series = draft.frames.iter().filter_map(|&r| shelf.book.file(r)).all(|f| f.series_uid == home.series_uid);
+    let stated = home.stated_images.filter(|_| one_series)?;
+    let files = shelf.files.iter().map(|owned| &owned.image.file);
+    let here: usize = files.filter(|f| f.series_uid == home.series_uid).map(|f| f.frames.len()).sum();
+    (here < stated).then(|| {
+        let text = format!("The series has {stated} images by its header; {here} are here.");
+        finding(Severity::Warn, "images-missing", text)
+            .expected(stated.to_string())
+            .found(here.to_string())
+            .attribute(attribute(0x0020_1002))
+            .advice("Send the missing images; the result is then made again.")
+    })
 }
 
 /// Images of the same series that lie elsewhere.

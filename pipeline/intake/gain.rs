@@ -31,9 +31,8 @@ pub fn step(magnitude: &Array2<f32>, echo_times: &[f64]) -> Option<Finding> {
 
 /// The whole image grows brighter.
 fn rise(magnitude: &Array2<f32>, echo_times: &[f64], inside: &[usize]) -> Option<Finding> {
-    let total = |row: ArrayView1<'_, f32>| -> f64 {
-        inside.iter().filter_map(|&i| row.get(i)).map(|v| f64::from(*v)).sum()
-    };
+    let total =
+        |row: ArrayView1<'_, f32>| -> f64 { inside.iter().filter_map(|&i| row.get(i)).map(|v| f64::from(*v)).sum() };
     let totals: Vec<f64> = magnitude.rows().into_iter().map(total).collect();
     let at = totals.windows(2).position(|w| w[0] > 0.0 && w[1] > LARGEST_RISE * w[0])?;
     let ratio = totals.get(at + 1)? / totals.get(at)?;
@@ -56,7 +55,10 @@ fn dip(magnitude: &Array2<f32>, echo_times: &[f64], inside: &[usize], bright: f3
     let mut worst: Option<(f64, usize)> = None;
     for middle in 1..magnitude.nrows().saturating_sub(1) {
         let [before, here, after] = [middle - 1, middle, middle + 1].map(|echo| magnitude.row(echo));
-        let (first, second) = (echo_times.get(middle)? - echo_times.get(middle - 1)?, echo_times.get(middle + 1)? - echo_times.get(middle)?);
+        let (first, second) = (
+            echo_times.get(middle)? - echo_times.get(middle - 1)?,
+            echo_times.get(middle + 1)? - echo_times.get(middle)?,
+        );
         let mut excess: Vec<f64> = inside
             .iter()
             .filter_map(|&i| {
@@ -106,7 +108,8 @@ mod tests {
     /// Voxels with rates of their own over a noise floor, each echo times its gain.
     fn voxels(gains: &[f32], of: impl Fn(usize, f64) -> f64) -> (Array2<f32>, Vec<f64>) {
         let times: Vec<f64> = (0..gains.len()).map(|echo| 1.0 + 1.1 * echo as f64).collect();
-        let values = Array2::from_shape_fn((gains.len(), 600), |(echo, voxel)| gains[echo] * of(voxel, times[echo]) as f32);
+        let values =
+            Array2::from_shape_fn((gains.len(), 600), |(echo, voxel)| gains[echo] * of(voxel, times[echo]) as f32);
         (values, times)
     }
 
@@ -140,7 +143,13 @@ mod tests {
         // One rate throughout, far into the floor, as a physicist's tube shows it.
         assert_eq!(named(&even, |_, t| libm::sqrt(libm::exp(-3.0 * t) * 4e6 + 400.0)), None);
         // Cut off to zero below a threshold.
-        assert_eq!(named(&even, |_, t| { let s = 900.0 * libm::exp(-0.5 * t); if s < 60.0 { 0.0 } else { s } }), None);
+        assert_eq!(
+            named(&even, |_, t| {
+                let s = 900.0 * libm::exp(-0.5 * t);
+                if s < 60.0 { 0.0 } else { s }
+            }),
+            None
+        );
         // Every seventh voxel is free of fat, the others half fat at 217 Hz.
         let fat = |voxel: usize, t: f64| {
             let f = if voxel.is_multiple_of(7) { 0.0 } else { 0.4 };

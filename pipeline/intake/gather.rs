@@ -169,14 +169,18 @@ fn file(path: PathBuf, request: &Request<'_>, out: &mut Vec<Candidate>) {
     let extension = path.extension().map(|e| e.to_ascii_lowercase());
     let may_be_archive = extension.is_none_or(|e| e == "zip");
     let candidate = Candidate { path, place: Place::File };
-    let is_archive = may_be_archive && candidate.head().is_ok_and(|head| head.starts_with(b"PK\x03\x04"));
-    if !is_archive {
+    if !(may_be_archive && begins_as_archive(&candidate.path)) {
         out.push(candidate);
         return;
     }
     request.announce.opening(&candidate.path);
     entries(&candidate, request, out);
     request.announce.done(&candidate.path);
+}
+
+fn begins_as_archive(path: &Path) -> bool {
+    let mut head = [0; 4];
+    std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head)).is_ok_and(|()| head == *b"PK\x03\x04")
 }
 
 /// Lists the entries of an archive. It is held in memory, so that entries can be read at the same time.

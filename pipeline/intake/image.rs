@@ -165,6 +165,8 @@ pub struct ImageFile {
     pub lossy: Option<String>,
     /// Echo count the scanner states privately.
     pub stated_echoes: Option<u32>,
+    /// Images in Acquisition: how many the series has in all.
+    pub stated_images: Option<usize>,
     /// Whether the field strength was written in gauss.
     pub gauss: bool,
     /// A character set that is not one of the standard's.
@@ -194,6 +196,7 @@ pub fn read(object: &Object, multi_frame: bool, limits: &Limits) -> Result<Image
         oddities: object.oddities.clone(),
         lossy: lossy(top),
         stated_echoes: vendor::philips::echoes(first).or_else(|| vendor::ge::echoes(first)),
+        stated_images: top.whole(0x0020_1002).ok().flatten().and_then(|n| usize::try_from(n).ok()),
         gauss: facts::in_gauss(first),
         unknown_charset: object.set.charset.unknown().map(str::to_owned),
         frames,

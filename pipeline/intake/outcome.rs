@@ -69,6 +69,12 @@ impl Found {
             Self::Unreadable(u) => &u.source,
         }
     }
+    /// What is missing, in plain words: empty where every position has every echo and the header's counts are met.
+    pub fn missing(&self) -> Vec<String> {
+        let lacking = self.findings().iter().filter(|f| super::consistency::LACKING.contains(&f.code.as_ref()));
+        let said = |f: &Finding| if f.images.is_empty() { vec![f.message.clone()] } else { f.images.clone() };
+        lacking.flat_map(said).collect()
+    }
     /// What intake noticed.
     pub fn findings(&self) -> &[Finding] {
         match self {

@@ -128,7 +128,7 @@ fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
         Yaml::SerdeUnknownField { field, expected, .. } => unknown("key", field, expected),
         Yaml::SerdeUnknownVariant { variant, expected, .. } => unknown("word", variant, expected),
         Yaml::SerdeMissingField { field, .. } => {
-            format!("`{field}` is missing here; add `{field}:` with its value")
+            format!("`{field}` is missing here; add {}", missing(field))
         }
         Yaml::DuplicateMappingKey { key, .. } => {
             let key = key.as_deref().unwrap_or("this key");
@@ -170,9 +170,37 @@ fn sentence(source: &SourceText, place: Place, error: &Yaml) -> String {
             let bare =
                 bare.split_once(": ").filter(|(head, _)| head.starts_with("line ")).map_or(bare, |(_, rest)| rest);
             let bare = bare.split(" at line ").next().unwrap_or(bare);
-            let hint = if bare.contains("mapping values") { "; put a text that holds `: ` in quotes" } else { "" };
-            format!("not valid YAML: {}{hint}", safe(bare, 200))
+            format!("not valid YAML: {}{}", safe(bare, 200), hint(bare))
         }
+    }
+}
+
+/// What to do about a complaint in the parser's own words.
+fn hint(bare: &str) -> &'static str {
+    match bare {
+        b if b.contains("mapping values") => "; put a text that holds `: ` in quotes",
+        b if b.contains("tabs disallowed") => "; indent with spaces",
+        b if b.contains("unclosed quote") => "; a text that begins with a quotation mark ends with one",
+        b if b.contains("illegal placement") || b.contains("expected ',' or") => {
+            "; look in this line and the one above for a `[` or `{` without its `]` or `}`"
+        }
+        _ => "",
+    }
+}
+
+/// What to write where a key is missing.
+fn missing(field: &str) -> String {
+    match field {
+        "name" => "a name such as `name: breath-hold-2d-1.5t`".to_owned(),
+        "revision" => "`revision: 1`, and count up with every change".to_owned(),
+        "rules" => "`rules:` and below it a list of rules, each beginning with `- quantity:`".to_owned(),
+        "quantity" => "what the rule looks at, such as `quantity: first echo`".to_owned(),
+        "severity" => "`severity: note`, `warn`, `stop` or, on the echo times, `by range`".to_owned(),
+        "reason" => "`reason:` with a sentence that says why the rule exists, and its source".to_owned(),
+        "by" => "`by:` with the name of who approved it".to_owned(),
+        "date" => "`date:` with the day of approval, such as `date: 2026-03-14`".to_owned(),
+        "approved" => "`approved:` with the tested versions, such as `approved: [\"4.2.1\"]`".to_owned(),
+        _ => format!("`{field}:` with its value"),
     }
 }
 

@@ -305,7 +305,7 @@ impl Profile {
     }
     /// Scanner software versions that were tested; empty where the profile does not care.
     pub fn approved_software(&self) -> Vec<&str> {
-        self.written.software.iter().flat_map(|s| s.approved.iter().map(|t| t.value.0.trim())).collect()
+        self.written.software.iter().flat_map(|s| s.approved.value.iter().map(|t| t.value.0.trim())).collect()
     }
 }
 
@@ -335,9 +335,9 @@ fn checks(source: &Arc<SourceText>, w: &written::File, complaints: &mut Complain
         }
     }
     if let Some(software) = &w.software
-        && software.approved.is_empty()
+        && software.approved.value.is_empty()
     {
-        let place = w.software.as_ref().and_then(|s| s.before_approving.as_ref()).map_or(w.name.place, |t| t.place);
+        let place = software.approved.place;
         let message = "`approved` is empty, so every software version would deviate; name the tested versions or remove `software`";
         complaints.add(source, place, message);
     }

@@ -55,6 +55,9 @@ impl Unit {
         let text = text.trim();
         let (number, unit) = split(text);
         let shown = safe(text, 40);
+        if let Some(point) = with_point(text) {
+            return Err(format!("`{shown}` has a decimal comma; write `{}`", safe(&point, 40)));
+        }
         let value: f64 = number.replace('−', "-").parse().map_err(|_| {
             let example =
                 if self == Self::None { "such as 6".to_owned() } else { format!("such as `{}`", self.show(1.5)) };
@@ -91,6 +94,13 @@ impl Unit {
     }
 }
 
+/// The text with a point where it has one comma between digits.
+fn with_point(text: &str) -> Option<String> {
+    let (before, after) = text.split_once(',')?;
+    let digits = before.ends_with(|c: char| c.is_ascii_digit()) && after.starts_with(|c: char| c.is_ascii_digit());
+    (digits && !after.contains(',')).then(|| format!("{before}.{after}"))
+}
+
 /// `0.7 s × 1000` is 700, not 700.0000000000001.
 fn tidy(value: f64) -> f64 {
     let rounded = (value * 1e9).round() / 1e9;
@@ -121,6 +131,7 @@ mod tests {
         assert_eq!(Unit::Milliseconds.read("0.7s"), Ok(700.0));
         assert_eq!(Unit::Degrees.read("20°"), Ok(20.0));
         assert_eq!(Unit::None.read("1e3"), Ok(1000.0));
+        assert!(Unit::Milliseconds.read("1,5 ms").is_err_and(|e| e.ends_with("write `1.5 ms`")));
         assert!(Unit::Milliseconds.read("1.0").is_err_and(|e| e.contains("has no unit")));
         assert!(Unit::Millimetres.read("3 T").is_err_and(|e| e.contains("not a unit")));
         assert!(Unit::None.read("6 echoes").is_err_and(|e| e.contains("bare number")));

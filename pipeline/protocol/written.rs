@@ -115,7 +115,7 @@ pub(super) enum Averages {
 #[serde(deny_unknown_fields)]
 pub(super) struct Software {
     /// Versions that may measure patients, exactly as (0018,1020) has them.
-    pub(super) approved: Vec<At<Text>>,
+    pub(super) approved: At<Vec<At<Text>>>,
     /// What the physicist repeats before approving another version.
     #[serde(rename = "before approving", skip_serializing_if = "Option::is_none")]
     pub(super) before_approving: Option<At<Text>>,

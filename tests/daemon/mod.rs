@@ -2,7 +2,9 @@
 
 mod command_line;
 mod crash;
+mod late;
 mod ledger;
+mod profiles;
 mod receive;
 mod runner;
 mod service;

@@ -79,6 +79,14 @@ impl Service {
     pub fn ended(&self) -> usize {
         self.names("outbox").len() + self.names("quarantine").len()
     }
+    /// Waits until so many have ended.
+    pub fn wait_for_ended(&self, ended: usize, longest: Duration) {
+        let began = Instant::now();
+        while self.ended() < ended {
+            assert!(began.elapsed() < longest, "{} of {ended} ended in time; log:\n{}", self.ended(), self.log());
+            std::thread::sleep(Duration::from_millis(200));
+        }
+    }
     /// Waits until so many have ended and the spool is empty again.
     pub fn wait_for(&self, ended: usize, longest: Duration) {
         let began = Instant::now();

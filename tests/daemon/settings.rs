@@ -29,6 +29,22 @@ fn faults_name_file_line_and_column() {
     insta::assert_snapshot!(faults.join("\n--\n"));
 }
 
+/// The shipped file says every default, so that nobody has to look for it in the program.
+#[test]
+fn the_shipped_site_file_says_the_defaults() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/site.yaml");
+    let (site, plain) = (Site::load(&path).unwrap(), Site::shipped(std::path::Path::new("/")));
+    assert_eq!((&site.limits, site.settle, site.child), (&plain.limits, plain.settle, plain.child));
+    assert_eq!((site.sender_files, site.archive_days), (plain.sender_files, plain.archive_days));
+    let text = fs::read_to_string(&path).unwrap();
+    let keys = serde_json::to_value(&plain.limits).unwrap();
+    for key in
+        keys.as_object().unwrap().keys().chain(serde_json::to_value(plain.child).unwrap().as_object().unwrap().keys())
+    {
+        assert!(text.contains(&format!("  {key}: ")), "{key} is not in config/site.yaml");
+    }
+}
+
 #[test]
 fn relative_paths_are_relative_to_the_file() {
     let folder = tempfile::tempdir().unwrap();

@@ -39,6 +39,20 @@ fn a_missing_slice_shows_in_the_spacing() {
 }
 
 #[test]
+fn images_that_the_header_counts_and_that_are_not_there_are_missed() {
+    let counted = |n: u32| {
+        read_images(
+            &Mr::series(4, 3).into_iter().map(|m| m.text(0x0020_1002, b"IS", &n.to_string())).collect::<Vec<_>>(),
+        )
+    };
+    // The last slice can be missing without a gap; only the count tells.
+    let short = counted(15);
+    insta::assert_snapshot!(finding(&short, "images-missing").message, @"The series has 15 images by its header; 12 are here.");
+    assert_eq!(short.found[0].missing().len(), 1);
+    assert!(counted(12).found[0].missing().is_empty());
+}
+
+#[test]
 fn an_echo_missing_on_most_slices_is_dropped() {
     let images: Vec<Mr> =
         Mr::series(4, 4).into_iter().enumerate().filter(|(i, _)| i % 4 != 3 || *i == 3).map(|(_, m)| m).collect();
@@ -142,6 +156,23 @@ fn an_echo_with_another_gain_is_refused() {
         (finding.severity, finding.images.as_slice()),
         (Severity::Stop, ["echo 2".to_owned(), "echo 3".to_owned()].as_slice())
     );
+}
+
+#[test]
+fn a_step_down_that_no_decay_makes_is_refused_too() {
+    let dimmed = |i: usize, m: Mr| {
+        let scale = if i % 5 >= 3 { 0.5 } else { 1.0 };
+        let decay = |k: usize| (3000.0 + 20.0 * k as f64) * (-(0.1 + 0.001 * k as f64) * (i % 5) as f64).exp();
+        m.pixels(&(0..48).map(|k| (scale * decay(k)) as u16).collect::<Vec<_>>())
+    };
+    let images: Vec<Mr> = Mr::series(2, 5).into_iter().enumerate().map(|(i, m)| dimmed(i, m)).collect();
+    let intake = read_images(&images);
+    let finding = finding(&intake, "echo-gain-step");
+    assert_eq!(
+        (finding.severity, finding.images.as_slice()),
+        (Severity::Stop, ["echo 3".to_owned(), "echo 4".to_owned()].as_slice())
+    );
+    insta::assert_snapshot!(finding.message, @"");
 }
 
 #[test]

@@ -2,7 +2,8 @@
 //! reported, and each bad file is named with a reason.
 
 use super::files::{Mr, enhanced, folder, intake, shared};
-use siderolog::intake::{FileOutcome, FileRecord, Found, Limits, probe::probe};
+use super::properties::{any_bytes, differential, round_trip};
+use siderolog::intake::{FileOutcome, FileRecord, Found};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -185,31 +186,154 @@ fn odd_files_of_others_are_survived() {
     }
 }
 
-#[test]
-fn mutated_files_never_end_the_process() {
-    if !confined("mutated_files_never_end_the_process") {
-        return;
-    }
+/// Small files to change: plain ones, and packed ones where the shared folder has them.
+fn seeds() -> Vec<Vec<u8>> {
     let compressed = ["generic/compressed_rle/001", "generic/compressed_j2k/001", "generic/compressed_jpeg/001"];
     let mut seeds: Vec<Vec<u8>> = vec![Mr::image(0, 0).file(), enhanced(&Mr::series(2, 3)).file()];
     for folder in compressed {
         let found = shared(&format!("dicom2nifti_vendor/{folder}")).and_then(|f| files_below(&f).into_iter().next());
         seeds.extend(found.and_then(|f| std::fs::read(f).ok()));
     }
-    let limits = Limits { decoded_bytes: 64 << 20, ..Limits::default() };
+    seeds
+}
+
+/// Counts what was read and what was refused; a test in which nothing was either proves nothing.
+#[derive(Default)]
+struct Count {
+    read: usize,
+    refused: usize,
+}
+
+impl Count {
+    fn probe(&mut self, bytes: &[u8]) {
+        if any_bytes(bytes) { self.read += 1 } else { self.refused += 1 }
+    }
+    fn said(self, what: &str) {
+        println!("{what}: {} read, {} refused", self.read, self.refused);
+        assert!(self.read > 0 && self.refused > 0, "{what}");
+    }
+}
+
+/// A short run of what the fuzz targets do for hours, the same in every run.
+#[test]
+fn mutated_files_never_end_the_process() {
+    if !confined("mutated_files_never_end_the_process") {
+        return;
+    }
+    let seeds = seeds();
     let mut random = Random(0x5EED_CAFE_F00D_0001);
     let begin = Instant::now();
-    let (mut read, mut refused) = (0, 0);
-    while begin.elapsed() < Duration::from_secs(3) {
+    let mut count = Count::default();
+    while begin.elapsed() < Duration::from_millis(1500) {
         let mut bytes = seeds[random.below(seeds.len())].clone();
         mutate(&mut bytes, &mut random);
-        match probe(bytes, &limits) {
-            Ok(frames) if frames.iter().all(|f| f.pixels.is_ok()) => read += 1,
-            _ => refused += 1,
+        count.probe(&bytes);
+    }
+    count.said("mutants");
+}
+
+/// Every byte of the header turned over, alone.
+#[test]
+fn a_single_wrong_byte_never_ends_the_process() {
+    if !confined("a_single_wrong_byte_never_ends_the_process") {
+        return;
+    }
+    let mut count = Count::default();
+    for seed in [Mr::image(0, 0).file(), enhanced(&Mr::series(1, 2)).file()] {
+        for at in 128..seed.len() {
+            for change in [0x01, 0x80, 0xFF] {
+                let mut bytes = seed.clone();
+                bytes[at] ^= change;
+                count.probe(&bytes);
+            }
         }
     }
-    println!("{read} mutants read, {refused} refused");
-    assert!(read > 0 && refused > 0);
+    count.said("single bytes");
+}
+
+/// Cut at every byte: a copy that was broken off anywhere.
+#[test]
+fn a_file_cut_anywhere_is_refused_with_a_reason() {
+    if !confined("a_file_cut_anywhere_is_refused_with_a_reason") {
+        return;
+    }
+    for seed in seeds() {
+        assert!(any_bytes(&seed));
+        // Packed files are long; the headers of all are cut at every byte, the rest here and there.
+        let cuts = (0..seed.len().min(2048)).chain((2048..seed.len()).step_by(997));
+        for cut in cuts {
+            assert!(!any_bytes(&seed[..cut]), "cut at {cut} of {}", seed.len());
+        }
+    }
+}
+
+/// Where the length fields of an explicit little-endian data set lie, and how wide each is; sequences entered.
+fn lengths(bytes: &[u8]) -> Vec<(usize, usize)> {
+    let mut out = Vec::new();
+    let mut at = 132;
+    while at + 8 <= bytes.len() {
+        let item = bytes[at..at + 2] == [0xFE, 0xFF];
+        let long = item || matches!(&bytes[at + 4..at + 6], b"OB" | b"OW" | b"SQ" | b"UN" | b"UT");
+        let (field, width) = match (item, long) {
+            (true, _) => (at + 4, 4),
+            (_, true) => (at + 8, 4),
+            _ => (at + 6, 2),
+        };
+        let Some(value) = bytes.get(field..field + width) else { break };
+        let length = value.iter().rev().fold(0usize, |n, b| n << 8 | usize::from(*b));
+        out.push((field, width));
+        let enters = item || &bytes[at + 4..at + 6] == b"SQ";
+        at = field + width + if enters { 0 } else { length };
+    }
+    out
+}
+
+/// Every declared length told wrong: a byte or two off, nothing, everything, without end.
+#[test]
+fn a_length_that_lies_never_ends_the_process() {
+    if !confined("a_length_that_lies_never_ends_the_process") {
+        return;
+    }
+    let mut count = Count::default();
+    for seed in [Mr::image(0, 0).file(), enhanced(&Mr::series(2, 3)).file()] {
+        let fields = lengths(&seed);
+        assert!(fields.len() > 30);
+        for (field, width) in fields {
+            let true_length = seed[field..field + width].iter().rev().fold(0u64, |n, b| n << 8 | u64::from(*b));
+            let left = (seed.len() - field - width) as u64;
+            let near = [1, 2, 4, 8].into_iter().flat_map(|d| [true_length.wrapping_sub(d), true_length + d]);
+            let far = [0, 1, left, left + 1, 0xFFFE, 0xFFFF, 0x7FFF_FFFF, 0xFFFF_FFFE, 0xFFFF_FFFF];
+            for length in near.chain(far) {
+                let mut bytes = seed.clone();
+                bytes[field..field + width].copy_from_slice(&length.to_le_bytes()[..width]);
+                count.probe(&bytes);
+            }
+        }
+    }
+    count.said("lengths");
+}
+
+/// Bytes to choose by, the same in every run.
+fn choices(random: &mut Random) -> Vec<u8> {
+    (0..64).map(|_| random.below(256) as u8).collect()
+}
+
+#[test]
+fn what_is_written_is_read() {
+    let mut random = Random(0x5EED_CAFE_F00D_0002);
+    for _ in 0..400 {
+        round_trip(&choices(&mut random));
+    }
+    round_trip(&[]);
+}
+
+#[test]
+fn classic_and_enhanced_read_alike_whatever_they_hold() {
+    let mut random = Random(0x5EED_CAFE_F00D_0003);
+    for _ in 0..120 {
+        differential(&choices(&mut random));
+    }
+    differential(&[]);
 }
 
 #[test]

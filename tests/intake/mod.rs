@@ -6,4 +6,6 @@ mod files;
 mod grouping;
 mod hostile;
 mod matrix;
+mod properties;
 mod shared_data;
+mod vendor;

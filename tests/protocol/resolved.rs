@@ -51,7 +51,8 @@ fn the_profiles_of_a_site_find_one_another_by_name() {
     assert_eq!(profiles.iter().map(|p| p.name()).collect::<Vec<_>>(), ["child", "base"]);
     assert_eq!(profiles[0].rules().len(), 3);
     // What lies beside a profile goes before what the site names elsewhere.
-    let beside = |place, name: &str| (place == 0 && name == "base").then(|| BASE.replace("at most: 1 ms", "at most: 2 ms"));
+    let beside =
+        |place, name: &str| (place == 0 && name == "base").then(|| BASE.replace("at most: 1 ms", "at most: 2 ms"));
     let beside = parse_together(&files, &beside, None).unwrap_or_else(|e| panic!("{e}"));
     assert_ne!(beside[0].digest(), profiles[0].digest());
     let broken = [("one.yaml", CHILD), ("broken.yaml", "name: a")];
