@@ -20,6 +20,8 @@ pub mod reading;
 
 pub mod report;
 
+pub mod sending;
+
 pub mod daemon;
 
 pub mod commands;

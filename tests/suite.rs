@@ -12,3 +12,4 @@ mod quality;
 mod reading;
 mod report;
 mod roi;
+mod sending;

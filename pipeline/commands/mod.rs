@@ -12,6 +12,7 @@ pub mod demo;
 pub mod profile;
 mod region;
 mod role;
+pub mod send;
 pub mod settings;
 pub mod simulate;
 mod summary;

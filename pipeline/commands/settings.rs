@@ -39,6 +39,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     ] {
         println!("{name:<11} {}", path.display());
     }
+    for destination in &site.destinations {
+        println!("destination {}, {}", destination.name, destination.way.word());
+    }
     for profile in &rules.profiles {
         println!("profile     {}, revision {}", profile.name(), profile.revision());
     }

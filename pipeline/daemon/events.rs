@@ -76,6 +76,8 @@ pub enum Event {
     LedgerFailed,
     Stopping { under_way: usize },
     RolledBack { ticket: Ticket },
+    Sent { destination: usize, delivered: usize, refused: usize },
+    SendingFailed { destination: usize, code: &'static str },
     Stopped,
 }
 
@@ -147,6 +149,15 @@ impl Event {
             Self::Stopping { under_way } => info!(event = "stopping", under_way, "finishing what is under way"),
             Self::RolledBack { ticket } => {
                 info!(event = "rolled-back", %ticket, "an analysis was stopped; it starts again next time")
+            }
+            Self::Sent { destination, delivered, refused } => {
+                info!(event = "sent", destination, delivered, refused, "sent what was due");
+            }
+            Self::SendingFailed { destination, code } => {
+                warn!(
+                    event = "sending-failed",
+                    destination, code, "a destination could not be served; it is tried again"
+                );
             }
             Self::Stopped => info!(event = "stopped", "stopped"),
         }

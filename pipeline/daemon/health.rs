@@ -2,6 +2,7 @@
 //! text form that a node exporter collects).
 
 use super::ledger::Tally;
+use super::outbox::DestinationTally;
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::fs;
@@ -57,6 +58,10 @@ pub struct Health {
     /// Counts of the ledger.
     #[serde(flatten)]
     pub tally: Tally,
+    /// What each destination has and has not.
+    pub destinations: Vec<DestinationTally>,
+    /// Seconds since the oldest object on its way was queued.
+    pub oldest_unsent_s: u64,
 }
 
 /// Writes both forms. They describe the moment, so they are replaced whole but not synced.
@@ -94,5 +99,24 @@ pub fn metrics(health: &Health) -> String {
     line("reported_total", "Deliveries reported.", "counter", health.tally.reported);
     line("refused_total", "Deliveries refused.", "counter", health.tally.refused);
     line("quarantined_total", "Deliveries in quarantine.", "counter", health.tally.quarantined);
+    line("oldest_unsent_seconds", "Age of the oldest object on its way.", "gauge", health.oldest_unsent_s);
+    let by_state: [(&str, fn(&DestinationTally) -> u64); 4] = [
+        ("waiting", |d| d.waiting),
+        ("withheld", |d| d.withheld),
+        ("refused", |d| d.refused),
+        ("delivered", |d| d.delivered),
+    ];
+    if !health.destinations.is_empty() {
+        text.push_str(
+            "# HELP siderolog_shipments Objects by destination and state.\n# TYPE siderolog_shipments gauge\n",
+        );
+    }
+    for destination in &health.destinations {
+        for (state, count) in by_state {
+            // The site's names are small letters, digits and hyphens.
+            let (name, count) = (&destination.name, count(destination));
+            let _ = writeln!(text, "siderolog_shipments{{destination=\"{name}\",state=\"{state}\"}} {count}");
+        }
+    }
     text
 }

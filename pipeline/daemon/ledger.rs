@@ -53,6 +53,7 @@ const MIGRATIONS: &[&str] = &[
     ) STRICT;
     CREATE INDEX imported_patient ON imported (patient, issuer, study_date);
 ",
+    super::outbox::MIGRATION,
 ];
 
 /// Name of the ledger in the site's state folder.
@@ -149,7 +150,7 @@ pub struct Tally {
 
 /// The open ledger.
 pub struct Ledger {
-    connection: Connection,
+    pub(super) connection: Connection,
 }
 
 impl Ledger {

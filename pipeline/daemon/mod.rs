@@ -8,6 +8,8 @@ pub mod health;
 pub mod job;
 pub mod ledger;
 pub mod note;
+pub mod outbox;
+pub mod postman;
 pub mod profiles;
 pub mod runner;
 pub mod settings;

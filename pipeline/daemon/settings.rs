@@ -3,6 +3,8 @@
 use super::profiles;
 use crate::intake::Limits;
 use crate::report::Outputs;
+use crate::sending::{Destination, Retry, destination};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use std::fs;
 use std::io;
@@ -55,6 +57,10 @@ pub struct Site {
     pub outputs: Outputs,
     /// Issuer of patient identifiers where a header names none.
     pub default_issuer: Option<String>,
+    /// Where results are sent.
+    pub destinations: Vec<Destination>,
+    /// When an object that could not be sent is tried again.
+    pub sending: Retry,
 }
 
 /// The texts that decide what is measured how. A child process gets them from its parent, so that both see
@@ -91,7 +97,7 @@ pub struct Folders {
 }
 
 /// What becomes of the sender's files.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SenderFiles {
     /// They stay where they were put.
@@ -102,7 +108,7 @@ pub enum SenderFiles {
 }
 
 /// When a delivery is taken.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Settle {
     /// Seconds between two looks at the drop folders.
@@ -123,7 +129,7 @@ impl Default for Settle {
 
 /// Limits of the process that reads and measures one delivery. It sets them on itself before it reads a
 /// byte, each clamped to what it inherited.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ChildLimits {
     /// Address space in MiB.
@@ -149,8 +155,9 @@ impl Default for ChildLimits {
 }
 
 /// The site file as it is written.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(title = "Site")]
 struct Written {
     #[serde(default)]
     folders: WrittenFolders,
@@ -169,10 +176,15 @@ struct Written {
     #[serde(default)]
     outputs: Outputs,
     default_issuer: Option<String>,
+    #[serde(default)]
+    destinations: Vec<destination::Written>,
+    #[serde(default)]
+    sending: Retry,
 }
 
-#[derive(Debug, Default, Deserialize)]
+#[derive(Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(rename = "Folders")]
 struct WrittenFolders {
     drop: Option<Vec<PathBuf>>,
     spool: Option<PathBuf>,
@@ -182,6 +194,13 @@ struct WrittenFolders {
     state: Option<PathBuf>,
     taken: Option<PathBuf>,
     marker: Option<String>,
+}
+
+/// The JSON schema of the site file, as `config/schema/site.json` holds it.
+pub fn schema() -> String {
+    let mut text = serde_json::to_string_pretty(&schemars::schema_for!(Written)).unwrap_or_default();
+    text.push('\n');
+    text
 }
 
 /// A configuration file that cannot be used: one line for each fault, `FILE:LINE:COL: what`.
@@ -251,6 +270,8 @@ impl Site {
             limits: Limits::default(),
             outputs: Outputs::default(),
             default_issuer: None,
+            destinations: Vec::new(),
+            sending: Retry::default(),
         }
     }
 
@@ -268,6 +289,8 @@ impl Site {
             ("settle.recheck_s", settle.recheck_s),
             ("child.wall_s", written.child.wall_s),
             ("child.file_s", written.child.file_s),
+            ("sending.first_wait_s", written.sending.first_wait_s),
+            ("sending.longest_wait_s", written.sending.longest_wait_s),
         ] {
             if !(value.is_finite() && value > 0.0 && value < 1e7) {
                 fault(key, format!("is {value}; it must be a number of seconds above 0"));
@@ -305,6 +328,7 @@ impl Site {
         };
         let calibrations = other("calibrations", written.calibrations.as_deref());
         let follow_up = other("follow_up", written.follow_up.as_deref());
+        let destinations = checked(file, text, written.destinations, base, &mut faults);
         if !faults.is_empty() {
             return Err(SettingsError(faults));
         }
@@ -319,8 +343,34 @@ impl Site {
             limits: written.limits,
             outputs: written.outputs,
             default_issuer: written.default_issuer,
+            destinations,
+            sending: written.sending,
         })
     }
+}
+
+/// The destinations, each fault at the line that names the destination.
+fn checked(
+    file: &str,
+    text: &str,
+    written: Vec<destination::Written>,
+    base: &Path,
+    faults: &mut Vec<String>,
+) -> Vec<Destination> {
+    let mut sound: Vec<Destination> = Vec::new();
+    for destination in written {
+        let name = destination.name.clone();
+        let line = text.lines().position(|line| line.contains("name:") && line.contains(name.as_str()));
+        let checked = destination.check(base).and_then(|checked| match sound.iter().any(|d| d.name == checked.name) {
+            true => Err("has the name of another".to_owned()),
+            false => Ok(checked),
+        });
+        match checked {
+            Ok(checked) => sound.push(checked),
+            Err(what) => faults.push(format!("{file}:{}:1: destination `{name}` {what}", line.unwrap_or(0) + 1)),
+        }
+    }
+    sound
 }
 
 /// Ten years, a common retention time for medical records; common practice, no source.

@@ -5,6 +5,7 @@ use super::arrivals::{self, Errand};
 use super::events::Event;
 use super::health::{self, Health};
 use super::ledger::{Ledger, LedgerError};
+use super::postman;
 use super::profiles::Profiles;
 use super::runner::Runner;
 use super::settings::{SettingsError, Site};
@@ -16,7 +17,7 @@ use sd_notify::NotifyState;
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::Semaphore;
@@ -38,6 +39,9 @@ const EXPIRE_EVERY: Duration = Duration::from_secs(24 * 3600);
 
 /// Age of the oldest open delivery that needs a person.
 const OPEN_TOO_LONG_S: u64 = 1800;
+
+/// Age of the oldest object on its way to a destination that needs a person.
+const UNSENT_TOO_LONG_S: u64 = 3600;
 
 /// Free space below which a person must act, in bytes.
 const FREE_TOO_LITTLE: u64 = 2 << 30;
@@ -81,6 +85,8 @@ pub async fn watch(site: Site, runner: Runner, until: Until) -> Result<(), Watch
     let stop = CancellationToken::new();
     let tasks = TaskTracker::new();
     let _watchers = watch_events(&shared);
+    let stop_sending = Arc::new(AtomicBool::new(false));
+    postman::start(&shared.site, &stop_sending)?;
     tasks.spawn(scan_loop(shared.clone(), stop.clone(), tasks.clone()));
     tasks.spawn(work_loop(shared.clone(), stop.clone(), tasks.clone()));
     tasks.spawn(health_loop(shared.clone(), stop.clone(), timestamp()));
@@ -90,6 +96,7 @@ pub async fn watch(site: Site, runner: Runner, until: Until) -> Result<(), Watch
     tell_manager(&[NotifyState::Stopping]);
     Event::Stopping { under_way: hold(&shared.running).len() }.log();
     shared.stopping.store(true, Ordering::Relaxed);
+    stop_sending.store(true, Ordering::Relaxed);
     stop.cancel();
     tasks.close();
     let mut again = signal(SignalKind::terminate())?;
@@ -120,6 +127,7 @@ fn resume(shared: &Shared) -> Result<(), WatchError> {
         if let Ok(manifest) = shared.spool.manifest(&ticket) {
             work::write_note(shared, &ticket, &manifest);
         }
+        let _ = work::post(shared, &ticket);
         let _ = work::put_away(shared, &ticket);
     }
     for drop in &shared.drops {
@@ -287,6 +295,14 @@ fn look(shared: &Shared, started_at: String) -> Health {
     if free_bytes < FREE_TOO_LITTLE {
         complaints.push("the spool's disk is nearly full".to_owned());
     }
+    let destinations = shared.ledger().destinations().unwrap_or_default();
+    let oldest_unsent_s = destinations.iter().filter_map(|d| age(d.oldest_waiting.as_ref()?)).max().unwrap_or(0);
+    if oldest_unsent_s > UNSENT_TOO_LONG_S {
+        complaints.push("a destination has not taken its objects for too long".to_owned());
+    }
+    if destinations.iter().any(|d| d.refused > 0) {
+        complaints.push("a destination refused objects; `siderolog send --status` names them".to_owned());
+    }
     Health {
         schema_version: 1,
         version: env!("CARGO_PKG_VERSION"),
@@ -303,6 +319,8 @@ fn look(shared: &Shared, started_at: String) -> Health {
         profiles,
         free_bytes,
         tally,
+        destinations,
+        oldest_unsent_s,
     }
 }
 

@@ -5,6 +5,7 @@ use super::events::{Event, SourceMark};
 use super::job::{Job, PatientKey, Said, Task};
 use super::ledger::{CourseEntry, LedgerError, Outcome};
 use super::note;
+use super::postman::{self, PostError};
 use super::runner::{self, Desk, Ended, RunError};
 use super::settings::Documents;
 use super::shared::{Shared, clock_time, timestamp};
@@ -35,6 +36,15 @@ pub(super) enum Setback {
 impl From<io::Error> for Setback {
     fn from(error: io::Error) -> Self {
         Self::Disk(error)
+    }
+}
+
+impl From<PostError> for Setback {
+    fn from(error: PostError) -> Self {
+        match error {
+            PostError::Result(error) => Self::Disk(error),
+            PostError::Ledger(_) => Self::Ledger,
+        }
     }
 }
 
@@ -248,8 +258,26 @@ pub(super) fn conclude(shared: &Shared, ticket: &Ticket, took: Duration) -> Resu
     if let Ok(manifest) = shared.spool.manifest(ticket) {
         write_note(shared, ticket, &manifest);
     }
+    post(shared, ticket)?;
     put_away(shared, ticket)?;
     Event::Finished { ticket: ticket.clone(), outcome, acquisitions, took }.log();
+    Ok(())
+}
+
+/// Queues every published result for the destinations. What waits for a person of the delivery that this one
+/// corrects is taken back.
+pub(super) fn post(shared: &Shared, ticket: &Ticket) -> Result<(), Setback> {
+    let folder = shared.spool.published(ticket);
+    if shared.site.destinations.is_empty() || !folder.exists() {
+        return Ok(());
+    }
+    if let Some(earlier) = shared.spool.manifest(ticket)?.predecessor {
+        let why = "a corrected result took its place";
+        shared.ledger().withdraw(earlier.as_str(), None, false, why, &timestamp())?;
+    }
+    for result in spool::results(&folder)? {
+        postman::post(&mut shared.ledger(), &shared.site, &result)?;
+    }
     Ok(())
 }
 

@@ -1,11 +1,13 @@
 //! What the headers say, for the profile's rules and the report. Missing is `None`, never a guess.
 
 use super::component::image_type;
+use super::dataset::Node;
 use super::number::{clock, date};
 use super::vendor;
 use super::view::View;
 use crate::study::{
-    Breathing, EchoKind, Header, Millimetres, Patient, Scanner, Seconds, Sequence, SeriesFacts, StudyFacts, Tesla,
+    Breathing, EchoKind, Header, ImagingRequest, Millimetres, Patient, Scanner, Seconds, Sequence, SeriesFacts,
+    StudyFacts, Tesla,
 };
 use std::collections::BTreeMap;
 
@@ -14,6 +16,9 @@ const PROTON_MHZ_PER_T: f64 = 42.577_478_518;
 /// Field strength from the attribute and from the imaging frequency may differ by this much: 123.25 MHz, which
 /// is 2.89 T, is sold as 3 T.
 const FIELD_TOLERANCE: f64 = 0.02;
+
+/// One examination answers a few requests at most; a longer list is not of this world.
+const MOST_REQUESTS: usize = 16;
 
 /// The header as this frame sees it.
 pub fn header(view: View<'_>) -> Header {
@@ -30,6 +35,7 @@ pub fn header(view: View<'_>) -> Header {
             description: top.text(0x0008_1030),
             referring_physician: top.text(0x0008_0090),
             institution: top.text(0x0008_0080),
+            requests: top.items(0x0040_0275).take(MOST_REQUESTS).map(request).collect(),
         },
         series: vec![SeriesFacts {
             uid: top.text(0x0020_000E).unwrap_or_default(),
@@ -43,6 +49,16 @@ pub fn header(view: View<'_>) -> Header {
         patient_position: top.text(0x0018_5100),
         intensity_normalised: normalised(view, &tokens),
         elements: elements(view),
+    }
+}
+
+fn request(item: Node<'_>) -> ImagingRequest {
+    ImagingRequest {
+        accession: item.text(0x0008_0050),
+        procedure_id: item.text(0x0040_1001),
+        procedure: item.text(0x0032_1060),
+        step_id: item.text(0x0040_0009),
+        step: item.text(0x0040_0007),
     }
 }
 

@@ -80,6 +80,7 @@ pub fn header(recipe: &Recipe, grid: &Grid) -> Header {
             description: Some(STUDY_DESCRIPTION.to_owned()),
             referring_physician: None,
             institution: Some(INSTITUTION.to_owned()),
+            requests: Vec::new(),
         },
         series: vec![SeriesFacts {
             uid: uid(recipe, "series 1"),

@@ -64,6 +64,7 @@ fn run(view: &View<'_>, wanted: &Outputs) -> Digest {
     Digest::of_parts([result.as_bytes(), outputs.as_bytes(), &map, &region, view.excluded, reviewer.as_bytes()])
 }
 
+/// Everything is made side by side from the same view and put down in a fixed order.
 fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
     let words = wanted.language.words();
     let maker = Maker {
@@ -75,40 +76,36 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
             Qualification::Product => "PRODUCT",
         },
     };
-    let picture = wanted.quality_picture.then(|| picture::quality(view, words));
-    files.add("qc_image", "qc.png", picture.as_ref().map(picture::canvas::Pixels::png));
     let sheet = model::sheet(view, words);
-    if wanted.page {
+    let (picture, volumes) = rayon::join(
+        || wanted.quality_picture.then(|| picture::quality(view, words)),
+        || rayon::join(|| objects(&maker, wanted), || if wanted.nifti { nifti_files(view) } else { Vec::new() }),
+    );
+    let (objects, nifti) = volumes;
+    let page = || {
         let image = picture.as_ref().map(|p| picture::middle(p).png());
-        files.add("report", "report.html", Some(html::write(&sheet, wanted.language, image.as_deref())));
-    }
-    let strip = picture.as_ref().map(picture::images_only);
-    let paper = (wanted.pdf || wanted.encapsulated_pdf).then(|| pdf::write(&sheet, wanted.language, strip.as_ref()));
-    let paper = paper.flatten();
-    if wanted.pdf {
-        files.add("report_pdf", "report.pdf", paper.clone());
-    }
-    if wanted.table_row {
-        files.add("table_row", "row.csv", Some(table::write(&view.result)));
-    }
-    if wanted.nifti {
-        volumes(view, files);
+        html::write(&sheet, wanted.language, image.as_deref())
+    };
+    let paper = || {
+        let strip = picture.as_ref().map(picture::images_only);
+        pdf::write(&sheet, wanted.language, strip.as_ref())
+    };
+    let capture = || picture.as_ref().filter(|_| wanted.capture && maker.possible()).map(|p| capture::write(&maker, p));
+    let ((png, page), (paper, capture)) = rayon::join(
+        || rayon::join(|| picture.as_ref().map(picture::canvas::Pixels::png), || wanted.page.then(page)),
+        || rayon::join(|| (wanted.pdf || wanted.encapsulated_pdf).then(paper).flatten(), capture),
+    );
+    files.add("qc_image", "qc.png", png);
+    files.add("report", "report.html", page);
+    files.add("report_pdf", "report.pdf", paper.clone().filter(|_| wanted.pdf));
+    files.add("table_row", "row.csv", wanted.table_row.then(|| table::write(&view.result)));
+    for (purpose, name, bytes) in nifti.into_iter().chain(objects) {
+        files.add(purpose, name, bytes);
     }
     if !maker.possible() {
         return;
     }
-    if wanted.segmentations {
-        files.add("roi", "roi.dcm", segmentation::region(&maker));
-        files.add("excluded", "excluded.dcm", segmentation::excluded(&maker));
-    }
-    if wanted.r2star_map {
-        files.add("r2star_map", "r2star.dcm", map::r2star(&maker));
-    }
-    if wanted.lic_map {
-        files.add("lic_map", "lic.dcm", map::lic(&maker));
-    }
-    let captured = picture.as_ref().filter(|_| wanted.capture).map(|p| capture::write(&maker, p));
-    files.add("qc_capture", "qc.dcm", captured);
+    files.add("qc_capture", "qc.dcm", capture);
     let page = paper.filter(|_| wanted.encapsulated_pdf).map(|pdf| document::write(&maker, &pdf));
     files.add("report_document", "page.dcm", page);
     let beside = report::Beside {
@@ -127,13 +124,36 @@ fn draw(view: &View<'_>, wanted: &Outputs, run: &Digest, files: &mut Files) {
     }
 }
 
-fn volumes(view: &View<'_>, files: &mut Files) {
-    let Some(grid) = view.grid else { return };
-    if let Some(magnitude) = &view.magnitude {
-        let bytes = nifti::floats(grid, magnitude.nrows(), magnitude.iter().copied());
-        files.add("nifti_echoes", "echoes.nii.gz", Some(bytes));
+/// A file to be: purpose, name, bytes.
+type Draft = (&'static str, &'static str, Option<Vec<u8>>);
+
+/// The objects that need no picture.
+fn objects(maker: &Maker<'_, '_>, wanted: &Outputs) -> Vec<Draft> {
+    if !maker.possible() {
+        return Vec::new();
     }
+    let mut drafts = Vec::new();
+    if wanted.segmentations {
+        drafts.push(("roi", "roi.dcm", segmentation::region(maker)));
+        drafts.push(("excluded", "excluded.dcm", segmentation::excluded(maker)));
+    }
+    if wanted.r2star_map {
+        drafts.push(("r2star_map", "r2star.dcm", map::r2star(maker)));
+    }
+    if wanted.lic_map {
+        drafts.push(("lic_map", "lic.dcm", map::lic(maker)));
+    }
+    drafts
+}
+
+fn nifti_files(view: &View<'_>) -> Vec<Draft> {
+    let Some(grid) = view.grid else { return Vec::new() };
+    let echoes = view.magnitude.as_ref().map(|m| nifti::floats(grid, m.nrows(), m.iter().copied()));
     let map = view.r2star.map(|map| nifti::floats(grid, 1, map.iter().copied()));
-    files.add("nifti_r2star", "r2star.nii.gz", map);
-    files.add("nifti_roi", "roi.nii.gz", view.region.map(|region| nifti::region(grid, region)));
+    let region = view.region.map(|region| nifti::region(grid, region));
+    vec![
+        ("nifti_echoes", "echoes.nii.gz", echoes),
+        ("nifti_r2star", "r2star.nii.gz", map),
+        ("nifti_roi", "roi.nii.gz", region),
+    ]
 }

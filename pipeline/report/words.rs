@@ -55,11 +55,11 @@ catalogue! {
     decay, decay_axis, residual_axis, measured, fitted, noise_floor,
     histogram, histogram_axis, median, findings, no_findings, and_more, images_unavailable,
     expected, found, what_to_do, patient, born, sex, patient_id, study_date, accession, scanner, field_strength, referring, institution,
-    result, thresholds, threshold, meaning, this_result, chance_above, also, body_iron, trend, hollow, lies_above, lies_below, course, course_none, change, next_scan,
+    result, thresholds, chance_above, also, body_iron, trend, hollow, lies_above, lies_below, lies_unknown, course, course_none, change, next_scan,
     acquisition, echo_times, repetition_time, flip_angle, grid, profile, revision, profile_none,
     calibration, source, equation, budget, provenance, software, digest, region_digest, predecessor, reviewed_by, not_reviewed, model, noise,
     quality_picture, today, mg_per_g, vessel, bile, lesion, edge, dome, near_gas, flawed, unfitted, outlier,
-    severity_note, severity_warn, severity_stop,
+    severity_note, severity_warn, severity_stop, no_glyph,
 }
 
 impl Words {

@@ -69,6 +69,24 @@ pub struct StudyFacts {
     pub referring_physician: Option<String>,
     /// Institution Name.
     pub institution: Option<String>,
+    /// What was asked for, where the scanner was told.
+    #[serde(default)]
+    pub requests: Vec<ImagingRequest>,
+}
+
+/// One item of the Request Attributes Sequence (0040,0275): what others know the examination by.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ImagingRequest {
+    /// Accession Number.
+    pub accession: Option<String>,
+    /// Requested Procedure ID.
+    pub procedure_id: Option<String>,
+    /// Requested Procedure Description.
+    pub procedure: Option<String>,
+    /// Scheduled Procedure Step ID.
+    pub step_id: Option<String>,
+    /// Scheduled Procedure Step Description.
+    pub step: Option<String>,
 }
 
 /// One series.

@@ -16,7 +16,7 @@ pub use acquisition::{
 };
 pub use finding::{Finding, ScannerRoom, Severity, Stage, Verdict};
 pub use grid::{Grid, GridError, GridParts, Vector, cross, dot};
-pub use header::{Breathing, EchoKind, Header, Patient, Scanner, Sequence, SeriesFacts, StudyFacts};
+pub use header::{Breathing, EchoKind, Header, ImagingRequest, Patient, Scanner, Sequence, SeriesFacts, StudyFacts};
 pub use ids::{Digest, is_uid};
 pub use mask::{Mask, MaskMismatch, MaskOrigin};
 pub use model::ModelKind;

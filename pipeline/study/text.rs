@@ -31,6 +31,11 @@ pub fn safe(text: &str, limit: usize) -> String {
     out
 }
 
+/// The first representation of a person's name that is there: the alphabetic one unless a name has none (PS3.5 6.2.1).
+pub fn first_form(name: &str) -> &str {
+    name.split('=').find(|form| form.chars().any(|c| c != '^' && !c.is_whitespace())).unwrap_or_default()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,8 +4,8 @@ use ndarray::Array2;
 use siderolog::report::result::*;
 use siderolog::report::view::{BudgetLine, Decay, Exclusion, Threshold, View};
 use siderolog::study::{
-    Digest, EchoKind, Finding, Grid, GridParts, Header, Millimetres, Seconds, SeriesFacts, Severity, Source,
-    SourceFrame, SourceInstance, Stage, Tesla, Verdict,
+    Digest, EchoKind, Finding, Grid, GridParts, Header, ImagingRequest, Millimetres, Seconds, SeriesFacts, Severity,
+    Source, SourceFrame, SourceInstance, Stage, Tesla, Verdict,
 };
 
 /// Owns what a view borrows.
@@ -412,6 +412,13 @@ fn header() -> Header {
     header.study.description = Some("MR Leber".to_owned());
     header.study.institution = Some("Klinikum Erfundenstadt".to_owned());
     header.study.referring_physician = Some("Nowak^Ärztin".to_owned());
+    header.study.requests = vec![ImagingRequest {
+        accession: Some("ACC77".to_owned()),
+        procedure_id: Some("RP-9".to_owned()),
+        procedure: Some("MR Leber mit Eisenbestimmung".to_owned()),
+        step_id: Some("SPS-3".to_owned()),
+        step: None,
+    }];
     header.series = vec![SeriesFacts {
         uid: "2.25.1002".to_owned(),
         number: Some(5),

@@ -1,5 +1,5 @@
 //! The report room.
 
-mod made;
+pub mod made;
 mod objects;
 mod pictures;

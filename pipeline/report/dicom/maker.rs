@@ -6,7 +6,7 @@
 use super::codes;
 use super::element::{Set, code_item};
 use crate::report::view::View;
-use crate::study::{Digest, SourceInstance, is_uid};
+use crate::study::{Digest, ImagingRequest, SourceInstance, is_uid};
 use dicom_core::{PrimitiveValue, Tag, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::FileMetaTableBuilder;
@@ -120,6 +120,13 @@ impl Maker<'_, '_> {
             .integer(tags::SERIES_NUMBER, self.first_series + kind.series)
             .integer(tags::INSTANCE_NUMBER, 1);
         self.patient_and_study(&mut set);
+        // A report's series has no such attribute; it refers to the requests in its document.
+        if kind.modality != "SR" {
+            let requests: Vec<Set> = self.view.header.study.requests.iter().map(request_item).collect();
+            if !requests.is_empty() {
+                set.sequence(tags::REQUEST_ATTRIBUTES_SEQUENCE, requests);
+            }
+        }
         self.acquisition_equipment(&mut set);
         set
     }
@@ -281,6 +288,16 @@ impl Maker<'_, '_> {
         item.code(tags::DERIVATION_CODE_SEQUENCE, how).sequence(tags::SOURCE_IMAGE_SEQUENCE, images);
         item
     }
+}
+
+fn request_item(request: &ImagingRequest) -> Set {
+    let mut item = Set::new();
+    item.text_if(tags::ACCESSION_NUMBER, VR::SH, request.accession.as_deref())
+        .text_if(tags::REQUESTED_PROCEDURE_DESCRIPTION, VR::LO, request.procedure.as_deref())
+        .text_if(tags::SCHEDULED_PROCEDURE_STEP_DESCRIPTION, VR::LO, request.step.as_deref())
+        .text_if(tags::SCHEDULED_PROCEDURE_STEP_ID, VR::SH, request.step_id.as_deref())
+        .text_if(tags::REQUESTED_PROCEDURE_ID, VR::SH, request.procedure_id.as_deref());
+    item
 }
 
 /// Implementation Class UID: constant.

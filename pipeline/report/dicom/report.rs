@@ -91,10 +91,36 @@ pub fn write(maker: &Maker<'_, '_>, form: StructuredReport, beside: Beside) -> O
         set.text(tags::COMPLETION_FLAG_DESCRIPTION, VR::LO, "LIC not reported, see quality flags");
     }
     predecessor(maker, &mut set);
+    requests(maker, &mut set);
     let root = code("126000", "DCM", "Imaging Measurement Report");
     set.text(tags::VALUE_TYPE, VR::CS, "CONTAINER").code(tags::CONCEPT_NAME_CODE_SEQUENCE, &root);
     content::hold(&mut set, Some("1500"), children);
     Some(maker.finish(set, &kind))
+}
+
+/// The Referenced Request Sequence: which requests the report answers.
+fn requests(maker: &Maker<'_, '_>, set: &mut Set) {
+    let study = &maker.view.header.study;
+    let items: Vec<Set> = study
+        .requests
+        .iter()
+        .map(|request| {
+            let accession = request.accession.as_deref().or(study.accession.as_deref());
+            let mut item = Set::new();
+            item.text_or_empty(tags::ACCESSION_NUMBER, VR::SH, accession)
+                .sequence(tags::REFERENCED_STUDY_SEQUENCE, Vec::new())
+                .text(tags::STUDY_INSTANCE_UID, VR::UI, &study.uid)
+                .text_or_empty(tags::REQUESTED_PROCEDURE_DESCRIPTION, VR::LO, request.procedure.as_deref())
+                .sequence(tags::REQUESTED_PROCEDURE_CODE_SEQUENCE, Vec::new())
+                .text_or_empty(tags::REQUESTED_PROCEDURE_ID, VR::SH, request.procedure_id.as_deref())
+                .text_or_empty(tags::PLACER_ORDER_NUMBER_IMAGING_SERVICE_REQUEST, VR::LO, None)
+                .text_or_empty(tags::FILLER_ORDER_NUMBER_IMAGING_SERVICE_REQUEST, VR::LO, None);
+            item
+        })
+        .collect();
+    if !items.is_empty() {
+        set.sequence(tags::REFERENCED_REQUEST_SEQUENCE, items);
+    }
 }
 
 fn predecessor(maker: &Maker<'_, '_>, set: &mut Set) {

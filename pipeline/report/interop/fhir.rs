@@ -1,5 +1,6 @@
-//! A FHIR R4 bundle: DiagnosticReport, one Observation a quantity, the device. A bound carries a comparator; a refused
-//! LIC has no value but the reason it is absent.
+//! A FHIR R4 transaction: DiagnosticReport, one Observation a quantity, the device. Each is created only where its
+//! identifier is not there yet, so that a bundle sent twice leaves one copy. A bound carries a comparator; a refused LIC
+//! has no value but the reason it is absent.
 
 use crate::report::dicom::codes;
 use crate::report::dicom::element::Code;
@@ -8,6 +9,7 @@ use crate::report::dicom::report::why_not;
 use crate::report::outputs::Outputs;
 use crate::report::result::{Lic, Relation};
 use crate::study::Severity;
+use crate::study::text::first_form;
 use serde_json::{Value, json};
 
 /// `fhir.json`; `report` is the structured report's SOP Instance UID, where one was written.
@@ -18,16 +20,21 @@ pub fn write(maker: &Maker<'_, '_>, wanted: &Outputs, report: Option<&str>) -> V
     observations.push(bundle.concentration());
     observations.extend(bundle.fat());
     let urn = |role: &str| format!("urn:uuid:{}", maker.uuid(role));
-    let entry = |role: &str, resource: Value| json!({"fullUrl": urn(role), "resource": resource});
+    let entry = |role: &str, resource: Value| bundle.entry(urn(role), role, resource);
     let results: Vec<Value> = observations.iter().map(|(role, _)| json!({"reference": urn(role)})).collect();
     let mut entries = vec![entry("fhir/report", bundle.report(&results, report))];
     entries.extend(observations.into_iter().map(|(role, resource)| entry(role, resource)));
-    entries.push(entry("fhir/device", bundle.device()));
-    let whole = json!({"resourceType": "Bundle", "type": "collection", "entry": entries});
+    entries.push(entry(DEVICE, bundle.device()));
+    let whole = json!({"resourceType": "Bundle", "type": "transaction", "entry": entries});
     let mut text = serde_json::to_string_pretty(&whole).unwrap_or_default();
     text.push('\n');
     text.into_bytes()
 }
+
+/// System of identifiers that are URIs.
+const URI: &str = "urn:ietf:rfc:3986";
+/// Role of the device.
+const DEVICE: &str = "fhir/device";
 
 struct Bundle<'a, 'v> {
     maker: &'a Maker<'a, 'v>,
@@ -70,6 +77,21 @@ fn component(code: &Code, value: Option<f64>, unit: &Code) -> Option<Value> {
 }
 
 impl Bundle<'_, '_> {
+    /// The device is the same for every result of a version; everything else is of this run.
+    fn entry(&self, url: String, role: &str, mut resource: Value) -> Value {
+        let name = match role {
+            DEVICE => format!("urn:oid:{}", maker::uid(&["device", &self.maker.view.result.software.version])),
+            _ => url.clone(),
+        };
+        let identifier = json!({"system": URI, "value": name});
+        match resource.get_mut("identifier").and_then(Value::as_array_mut) {
+            Some(identifiers) => identifiers.push(identifier),
+            None => set(&mut resource, "identifier", Some(json!([identifier]))),
+        }
+        let request = json!({"method": "POST", "url": resource["resourceType"], "ifNoneExist": format!("identifier={URI}|{name}")});
+        json!({"fullUrl": url, "resource": resource, "request": request})
+    }
+
     fn status(&self) -> &'static str {
         let result = &self.maker.view.result;
         match (&self.maker.view.reviewer, &result.predecessor) {
@@ -95,7 +117,11 @@ impl Bundle<'_, '_> {
             identifier
         };
         set(&mut subject, "identifier", patient.id.as_ref().map(identifier));
-        set(&mut subject, "display", patient.name.as_ref().map(|n| Value::from(n.replace('^', " ").trim().to_owned())));
+        set(
+            &mut subject,
+            "display",
+            patient.name.as_deref().map(|n| Value::from(first_form(n).replace('^', " ").trim().to_owned())),
+        );
         subject
     }
 
@@ -142,7 +168,7 @@ impl Bundle<'_, '_> {
         set(&mut resource, "effectiveDateTime", self.date());
         set(&mut resource, "bodySite", Some(concept(&codes::liver())));
         set(&mut resource, "method", Some(concept(method)));
-        let device = format!("urn:uuid:{}", self.maker.uuid("fhir/device"));
+        let device = format!("urn:uuid:{}", self.maker.uuid(DEVICE));
         set(&mut resource, "device", Some(json!({"reference": device})));
         set(&mut resource, "derivedFrom", Some(json!([self.study()])));
         resource
@@ -222,7 +248,7 @@ impl Bundle<'_, '_> {
         let software = &self.maker.view.result.software;
         json!({
             "resourceType": "Device",
-            "id": self.maker.uuid("fhir/device"),
+            "id": self.maker.uuid(DEVICE),
             "manufacturer": maker::MANUFACTURER,
             "deviceName": [{"name": "siderolog", "type": "model-name"}],
             "version": [{"value": software.version}],

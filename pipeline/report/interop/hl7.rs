@@ -5,6 +5,7 @@ use crate::report::dicom::element::{Code, decimal};
 use crate::report::dicom::maker::Maker;
 use crate::report::outputs::Outputs;
 use crate::report::result::Relation;
+use crate::study::text::first_form;
 use crate::study::{Severity, Verdict};
 
 /// `oru.hl7`; `report` is the structured report's SOP Instance UID, where one was written. Segments end in CR.
@@ -44,7 +45,7 @@ fn escape(text: &str) -> String {
 
 /// A DICOM name keeps its components, which are HL7's too: family, given, middle; prefix and suffix change places.
 fn name(dicom: &str) -> String {
-    let parts: Vec<String> = dicom.split('=').next().unwrap_or_default().split('^').map(|p| escape(p.trim())).collect();
+    let parts: Vec<String> = first_form(dicom).split('^').map(|p| escape(p.trim())).collect();
     let part = |i: usize| parts.get(i).cloned().unwrap_or_default();
     let whole = [part(0), part(1), part(2), part(4), part(3)].join("^");
     whole.trim_end_matches('^').to_owned()
@@ -226,5 +227,6 @@ mod tests {
         assert_eq!(escape("a|b^c~d\\e&f\rg"), "a\\F\\b\\S\\c\\R\\d\\E\\e\\T\\f g");
         assert_eq!(name("Müller^Änne^^Dr."), "Müller^Änne^^^Dr.");
         assert_eq!(name("O|Brien^Pat"), "O\\F\\Brien^Pat");
+        assert_eq!(name("=山田^太郎"), "山田^太郎");
     }
 }

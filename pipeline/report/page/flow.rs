@@ -1,7 +1,7 @@
 //! The page laid out on paper: sections become marks with positions, in points from the top left.
 
 use super::model::{Block, FindingLine, HALF, Section, Sheet, WIDTH};
-use crate::report::picture::canvas::{Svg, Weight, wrap};
+use crate::report::picture::canvas::{Svg, Weight, drawable, wrap};
 use crate::report::picture::colour::light;
 use crate::report::picture::head;
 use crate::study::Severity;
@@ -14,6 +14,8 @@ const TOP: f64 = 34.0;
 const BOTTOM: f64 = 806.0;
 const SIZE: f64 = 7.5;
 const LEADING: f64 = 9.4;
+/// Stands for a character that cannot be drawn; the fonts have it, which a test holds.
+const MISSING: char = '□';
 
 /// What a piece of text is to a reader who cannot see the page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -119,9 +121,30 @@ impl Column {
         rows.iter().for_each(|cells| row(cells, Weight::Regular, light::TEXT));
     }
 
+    /// Lists beside each other, each as wide as its share.
+    fn lists(&mut self, lists: &[(&'static str, Vec<(String, String)>)]) {
+        let (start, mut deepest) = (self.y, self.y);
+        let share = self.width / lists.len().max(1) as f64;
+        for (i, (name, items)) in lists.iter().enumerate() {
+            let mut list = Column::new(share - 12.0);
+            list.lines(0.0, name, list.width, Weight::Bold, light::QUIET);
+            for (number, meaning) in items {
+                let top = list.y;
+                list.lines(0.0, number, 20.0, Weight::Bold, light::TEXT);
+                list.y = top;
+                list.lines(21.0, meaning, list.width - 21.0, Weight::Regular, light::TEXT);
+            }
+            deepest = deepest.max(start + list.y);
+            self.marks.extend(list.marks.into_iter().map(|m| m.shift([i as f64 * share, start])));
+        }
+        self.y = deepest + 2.0;
+    }
+
     fn block(&mut self, block: &Block, title: &str, picture: Option<f64>) {
         match block {
             Block::Facts(facts) => self.facts(facts, if self.width > 400.0 { 92.0 } else { 66.0 }),
+            Block::Lists(lists) => self.lists(lists),
+            Block::Small(text) => self.lines(0.0, text, self.width, Weight::Regular, light::QUIET),
             Block::Text(text) => self.lines(0.0, text, self.width, Weight::Regular, light::TEXT),
             Block::Findings(lines) => self.findings(lines),
             Block::Table { head, rows, widths } => self.table(head, rows, widths),
@@ -166,13 +189,29 @@ pub fn pages(sheet: &Sheet, picture: Option<f64>) -> Vec<Vec<Mark>> {
         }
         y += height + 5.0;
     }
+    let undrawn = undrawn(&mut pages);
     let count = pages.len();
     for (i, page) in pages.iter_mut().enumerate() {
         page.push(Mark::Rect([LEFT, 812.0, WIDTH, 0.6], light::LINE));
-        let text = format!("{} ({}/{count})", sheet.caution, i + 1);
+        let note = if undrawn { format!(" {}", sheet.no_glyph) } else { String::new() };
+        let text = format!("{}{note} ({}/{count})", sheet.caution, i + 1);
         page.push(Mark::Text([LEFT, 822.0], SIZE, Weight::Regular, light::QUIET, text, Tag::Paragraph));
     }
     pages
+}
+
+/// Puts a visible mark where the embedded fonts have no character, and says whether it had to.
+fn undrawn(pages: &mut [Vec<Mark>]) -> bool {
+    let mut any = false;
+    for mark in pages.iter_mut().flatten() {
+        if let Mark::Text(.., text, _) = mark
+            && !text.chars().all(drawable)
+        {
+            *text = text.chars().map(|c| if drawable(c) { c } else { MISSING }).collect();
+            any = true;
+        }
+    }
+    any
 }
 
 fn column(section: &Section, width: f64, picture: Option<f64>) -> Column {
@@ -235,4 +274,21 @@ fn number(sheet: &Sheet, page: &mut Vec<Mark>, y: f64) -> f64 {
     let at = [LEFT + 182.0, y + 4.0];
     page.extend(column.marks.into_iter().map(|m| m.shift(at)));
     y + height + 8.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_character_without_a_drawing_leaves_a_mark_that_can_be_drawn() {
+        assert!(drawable(MISSING) && drawable('é') && drawable('Ж') && drawable('µ'));
+        assert!(!drawable('山') && !drawable('ع'));
+        let text =
+            |text: &str| Mark::Text([0.0; 2], SIZE, Weight::Regular, light::TEXT, text.to_owned(), Tag::Paragraph);
+        let mut pages = vec![vec![text("山田, Tarou")]];
+        assert!(undrawn(&mut pages));
+        assert!(matches!(&pages[0][0], Mark::Text(.., text, _) if text == "□□, Tarou"));
+        assert!(!undrawn(&mut vec![vec![text("Yamada, Tarou")]]));
+    }
 }

@@ -2,10 +2,10 @@
 
 use crate::report::picture::canvas::Svg;
 use crate::report::picture::plots::{self, CoursePoint, Style};
-use crate::report::result::{Position, Relation};
-use crate::report::view::{BudgetLine, Threshold, View};
+use crate::report::result::{Position, Relation, RoomAnswer};
+use crate::report::view::{BudgetLine, View};
 use crate::report::words::Words;
-use crate::study::text::plain;
+use crate::study::text::{first_form, plain};
 use crate::study::{Severity, Verdict};
 
 /// Width of the page's text in points: plots are drawn for it.
@@ -43,6 +43,10 @@ pub enum Block {
         /// Widths of the columns in parts of the whole.
         widths: Vec<f64>,
     },
+    /// Titled lists of a number and what it means, side by side.
+    Lists(Vec<(&'static str, Vec<(String, String)>)>),
+    /// A paragraph of references.
+    Small(String),
     /// A drawing with its description.
     Figure(Box<Svg>, String),
     /// The quality picture's images and plots.
@@ -65,6 +69,8 @@ pub struct Sheet {
     pub title: &'static str,
     /// The caution, said once.
     pub caution: &'static str,
+    /// What a mark for a character without a drawing says.
+    pub no_glyph: &'static str,
     /// Verdict.
     pub verdict: Verdict,
     /// In a word.
@@ -92,6 +98,7 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
     Sheet {
         title: words.title,
         caution: words.caution,
+        no_glyph: words.no_glyph,
         verdict: result.verdict,
         verdict_word: words.verdict(result.verdict),
         verdict_means: words.verdict_means(result.verdict),
@@ -102,9 +109,9 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
         bounds: bounds(view, words),
         who: who(view, words),
         sections: [
-            thresholds(view, words),
             Some(findings(view, words)),
             course(view, words),
+            thresholds(view, words),
             Some(Section { title: words.quality_picture, wide: true, blocks: vec![Block::Picture] }),
             Some(acquisition(view, words)),
             calibration(view, words),
@@ -154,6 +161,9 @@ fn bounds(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
         list.push(pair(words.r2star, format!("{} /s{interval}", words.rate(median))));
     }
     list.push(pair(words.measuring_range, range(view, words)));
+    if result.scanner_room.answer != RoomAnswer::MayLeave {
+        list.push(pair(words.what_to_do, result.scanner_room.message.clone()));
+    }
     if let Some(fat) = &result.fat_fraction_percent
         && let Some(median) = fat.median
     {
@@ -202,9 +212,9 @@ fn who(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
     list
 }
 
-/// `Family^Given^Middle^Prefix^Suffix` as a person writes it; the first representation only.
+/// `Family^Given^Middle^Prefix^Suffix` as a person writes it, in the first representation that is there.
 fn readable_name(name: &str) -> String {
-    let parts: Vec<&str> = name.split('=').next().unwrap_or_default().split('^').map(str::trim).collect();
+    let parts: Vec<&str> = first_form(name).split('^').map(str::trim).collect();
     let part = |i: usize| parts.get(i).copied().unwrap_or_default();
     let given = [part(3), part(1), part(2)].into_iter().filter(|p| !p.is_empty()).collect::<Vec<_>>().join(" ");
     let mut whole = [part(0), &given].into_iter().filter(|p| !p.is_empty()).collect::<Vec<_>>().join(", ");
@@ -221,43 +231,32 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
     if marks.is_empty() {
         return None;
     }
-    let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 44.0]);
-    // A source that all share is named once, under the table.
-    let shared = marks.iter().all(|m| m.source == marks[0].source);
-    let mut head = vec![words.threshold, words.meaning, words.this_result, words.chance_above];
-    if !shared {
-        head.push(words.source);
-    }
-    let row = |m: &Threshold| {
-        let above = lic.value > m.lic_mg_per_g;
+    let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 52.0]);
+    let mut sources: Vec<&str> = Vec::new();
+    let (mut above, mut below, mut unknown) = (Vec::new(), Vec::new(), Vec::new());
+    for mark in marks {
+        let source = sources.iter().position(|s| *s == mark.source).unwrap_or_else(|| {
+            sources.push(&mark.source);
+            sources.len() - 1
+        });
+        let chance = mark.above.map_or(String::new(), |p| format!("; {} {}", words.chance_above, chance(p, words)));
+        let meaning = format!("{} ({}){chance} [{}]", mark.meaning, mark.condition, source + 1);
         // A bound tells on which side only where it points away from the threshold.
-        let known = match lic.relation {
-            Relation::Equal => true,
-            Relation::AtLeast => above,
-            Relation::AtMost => !above,
+        let side = match (lic.relation, lic.value > mark.lic_mg_per_g) {
+            (Relation::Equal | Relation::AtLeast, true) => &mut above,
+            (Relation::Equal | Relation::AtMost, false) => &mut below,
+            _ => &mut unknown,
         };
-        let side = if !known {
-            words.not_determined
-        } else if above {
-            words.lies_above
-        } else {
-            words.lies_below
-        };
-        let chance = m.above.map_or("—".to_owned(), |p| chance(p, words));
-        let meaning = format!("{} ({})", m.meaning, m.condition);
-        let mut row = vec![format!("{} mg/g", plain(m.lic_mg_per_g)), meaning, side.to_owned(), chance];
-        row.extend((!shared).then(|| m.source.clone()));
-        row
-    };
-    let table = Block::Table {
-        head: head.iter().map(|&name| name.to_owned()).collect(),
-        rows: marks.iter().map(row).collect(),
-        widths: if shared { vec![0.12, 0.56, 0.16, 0.16] } else { vec![0.11, 0.35, 0.11, 0.12, 0.31] },
-    };
-    let mut blocks = vec![Block::Figure(Box::new(figure), words.thresholds.to_owned()), table];
-    if shared {
-        blocks.push(Block::Text(format!("{}: {}", words.source, marks[0].source)));
+        side.push((plain(mark.lic_mg_per_g), meaning));
     }
+    let lists = [(words.lies_above, above), (words.lies_below, below), (words.lies_unknown, unknown)];
+    let lists = lists.into_iter().filter(|(_, items)| !items.is_empty()).collect();
+    let sources: Vec<String> = sources.iter().enumerate().map(|(i, s)| format!("[{}] {s}", i + 1)).collect();
+    let blocks = vec![
+        Block::Figure(Box::new(figure), words.thresholds.to_owned()),
+        Block::Lists(lists),
+        Block::Small(sources.join("; ")),
+    ];
     Some(Section { title: words.thresholds, wide: true, blocks })
 }
 
@@ -440,6 +439,7 @@ mod tests {
     fn names_read_as_a_person_writes_them() {
         assert_eq!(readable_name("Müller^Änne^^Dr."), "Müller, Dr. Änne");
         assert_eq!(readable_name("Yamada^Tarou=山田^太郎"), "Yamada, Tarou");
+        assert_eq!(readable_name("=山田^太郎=やまだ^たろう"), "山田, 太郎");
         assert_eq!(readable_name("ANON"), "ANON");
     }
 

@@ -41,11 +41,20 @@ pub fn fonts() -> Arc<fontdb::Database> {
     }))
 }
 
+/// The embedded faces, regular and semibold.
+fn faces() -> &'static [Option<ttf_parser::Face<'static>>; 2] {
+    static FACES: OnceLock<[Option<ttf_parser::Face<'static>>; 2]> = OnceLock::new();
+    FACES.get_or_init(|| [REGULAR, SEMIBOLD].map(|data| ttf_parser::Face::parse(data, 0).ok()))
+}
+
+/// Whether the embedded fonts have this character.
+pub fn drawable(c: char) -> bool {
+    faces().iter().flatten().all(|face| face.glyph_index(c).is_some())
+}
+
 /// Width of a text in the units of its size.
 pub fn width(text: &str, size: f64, weight: Weight) -> f64 {
-    static FACES: OnceLock<[Option<ttf_parser::Face<'static>>; 2]> = OnceLock::new();
-    let faces = FACES.get_or_init(|| [REGULAR, SEMIBOLD].map(|data| ttf_parser::Face::parse(data, 0).ok()));
-    let Some(face) = &faces[usize::from(weight == Weight::Bold)] else { return 0.0 };
+    let Some(face) = &faces()[usize::from(weight == Weight::Bold)] else { return 0.0 };
     let per_em = f64::from(face.units_per_em());
     let advance = |c: char| {
         let glyph = face.glyph_index(c).unwrap_or(ttf_parser::GlyphId(0));

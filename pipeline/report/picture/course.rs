@@ -44,11 +44,15 @@ pub fn draw(course: &Course, thresholds: &[Threshold], caution: &str) -> Pixels 
     pixels
 }
 
-/// A value as it is read: its relation, one decimal from 10, two below.
+/// A value as the page gives it: its relation, one decimal, two below 1 mg/g.
 fn value(point: &CoursePoint) -> String {
-    let digits = if point.lic_mg_per_g < 9.95 { 2 } else { 1 };
-    let number = format!("{:.digits$} mg/g", point.lic_mg_per_g);
+    let number = format!("{} mg/g", number(point));
     if point.relation == Relation::Equal { number } else { format!("{} {number}", point.relation.words()) }
+}
+
+fn number(point: &CoursePoint) -> String {
+    let digits = if point.lic_mg_per_g < 1.0 { 2 } else { 1 };
+    format!("{:.digits$}", point.lic_mg_per_g)
 }
 
 fn head(svg: &mut Svg, course: &Course, last: Option<&CoursePoint>) {
@@ -91,7 +95,7 @@ fn plot(svg: &mut Svg, course: &Course, points: &[&CoursePoint], thresholds: &[T
     let pad = (0.04 * (to - from)).max(0.15);
     let x = Scale::even([from - pad, to + pad], [left, right]);
     let top_value = points.iter().map(|p| p.high.unwrap_or(p.lic_mg_per_g)).fold(1.0, f64::max);
-    let highest = round_up(1.15 * top_value);
+    let highest = round_up(1.06 * top_value);
     let y = Scale::even([0.0, highest], [bottom, top]);
     for tick in ticks([0.0, highest], 5) {
         svg.line([left, y.at(tick)], [right, y.at(tick)], light::LINE, 0.8, "");
@@ -106,15 +110,17 @@ fn plot(svg: &mut Svg, course: &Course, points: &[&CoursePoint], thresholds: &[T
         svg.text([x.at(year), bottom + 26.0], 17.0, Weight::Regular, Anchor::Middle, light::QUIET, &label);
         year += step;
     }
-    let mut lowest_label = f64::INFINITY;
-    for mark in thresholds.iter().filter(|t| t.lic_mg_per_g < highest).rev() {
-        let place = y.at(mark.lic_mg_per_g);
+    let mut marks: Vec<f64> = thresholds.iter().map(|t| t.lic_mg_per_g).filter(|&mark| mark < highest).collect();
+    marks.sort_by(|a, b| b.total_cmp(a));
+    marks.dedup();
+    let mut lowest_label = f64::NEG_INFINITY;
+    for mark in marks {
+        let place = y.at(mark);
         svg.line([left, place], [right, place], light::QUIET, 0.8, "5 4");
-        if (place - lowest_label).abs() > 18.0 {
-            let label = format!("{} mg/g", plain(mark.lic_mg_per_g));
-            svg.text([right + 8.0, place + 6.0], 16.0, Weight::Regular, Anchor::Start, light::QUIET, &label);
-            lowest_label = place;
-        }
+        // Labels that would lie on each other move down, next to their line no longer but in its order.
+        lowest_label = place.max(lowest_label + 16.0);
+        let label = format!("{} mg/g", plain(mark));
+        svg.text([right + 8.0, lowest_label + 6.0], 15.0, Weight::Regular, Anchor::Start, light::QUIET, &label);
     }
     for (index, event) in course.events.iter().enumerate() {
         let Some(place) = years(&event.date).map(|t| x.at(t)) else { continue };
@@ -147,6 +153,17 @@ fn plot(svg: &mut Svg, course: &Course, points: &[&CoursePoint], thresholds: &[T
             svg.line([place[0], y.at(low)], [place[0], y.at(high)], light::MARK, 2.0, "");
         }
         marker(svg, point, place);
+        let above = y.at(point.high.unwrap_or(point.lic_mg_per_g)).min(place[1]) - 16.0;
+        let sign = match point.relation {
+            Relation::Equal => "",
+            Relation::AtLeast => "≥ ",
+            Relation::AtMost => "≤ ",
+        };
+        let said = format!("{sign}{}", number(point));
+        // A white edge keeps the number readable where a line runs behind it.
+        let half = 0.5 * width(&said, 20.0, Weight::Bold) + 3.0;
+        svg.rect([place[0] - half, above - 17.0, 2.0 * half, 21.0], "#ffffff");
+        svg.text([place[0], above], 20.0, Weight::Bold, Anchor::Middle, light::TEXT, &said);
         // What sets a point apart is written under the axis, where it never hides a value.
         let words = label(point);
         let half = 0.5 * width(&words, 15.0, Weight::Regular);

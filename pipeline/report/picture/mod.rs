@@ -184,7 +184,8 @@ fn second_row(pixels: &mut Pixels, svg: &mut Svg, view: &View<'_>, words: &Words
     if let Some(crop) = crop {
         let placed = crop.placed(view, picture);
         slices::paint(pixels, view, [slice, 0], placed, window, 0.8, &slices::exclusion_tint(view.excluded));
-        svg.outline(&slices::outline(view, slice, placed), dark::REGION, 1.8);
+        // White: the region's blue is too near the colour of vessels.
+        svg.outline(&slices::outline(view, slice, placed), "#ffffff", 1.4);
     } else {
         empty(svg, picture, words.images_unavailable);
     }

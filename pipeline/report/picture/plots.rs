@@ -168,16 +168,16 @@ pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, 
         let anchor = if x.at(median) > (left + right) / 2.0 { Anchor::End } else { Anchor::Start };
         svg.text([x.at(median), top - s * 0.9], s, Weight::Bold, anchor, style.fit, &label);
     }
-    for end in view.result.measuring_range.iter().flat_map(|r| r.r2star_per_s) {
-        if (domain[0]..=domain[1]).contains(&end) {
-            svg.line([x.at(end), top], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
-            // On the side away from the median, where bars are lower.
-            let below = summary.and_then(|s| s.median).is_some_and(|m| end < m);
-            let anchor = if below { Anchor::End } else { Anchor::Start };
-            let nudge = if anchor == Anchor::End { -s * 0.4 } else { s * 0.4 };
-            let at = [x.at(end) + nudge, top + s];
-            svg.text(at, s * 0.9, Weight::Regular, anchor, style.floor, words.measuring_range);
-        }
+    let ends = view.result.measuring_range.iter().flat_map(|r| r.r2star_per_s);
+    for (row, end) in ends.filter(|end| (domain[0]..=domain[1]).contains(end)).enumerate() {
+        svg.line([x.at(end), top], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
+        // On the side away from the median, where bars are lower, if there is room; the second one under the first.
+        let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
+        let below = summary.and_then(|s| s.median).is_some_and(|m| end < m);
+        let before = (below && x.at(end) - room > left) || x.at(end) + room > right;
+        let (anchor, nudge) = if before { (Anchor::End, -s * 0.4) } else { (Anchor::Start, s * 0.4) };
+        let at = [x.at(end) + nudge, top + s * (1.0 + 1.2 * row as f64)];
+        svg.text(at, s * 0.9, Weight::Regular, anchor, style.floor, words.measuring_range);
     }
     svg.text(
         [(left + right) / 2.0, h - s * 0.2],
@@ -195,17 +195,26 @@ pub fn thresholds(view: &View<'_>, marks: &[Threshold], words: &Words, style: &S
     let mut svg = Svg::new(w, h);
     let s = style.size;
     let (left, right) = (s * 0.8, w - s * 0.8);
-    let base = h - s * 1.6;
+    let base = h - s * 2.8;
     let lic = view.result.lic_mg_per_g.as_ref();
     let farthest = lic.map_or(0.0, |l| l.high.unwrap_or(l.value).max(l.value));
     let top = round_up(marks.iter().map(|m| m.lic_mg_per_g).fold(farthest, f64::max) * 1.15);
     let x = Scale::even([0.0, top], [left, right]);
     svg.line([left, base], [right, base], style.quiet, 1.0, "");
     svg.text([right, h - s * 0.2], s, Weight::Regular, Anchor::End, style.quiet, words.mg_per_g);
-    for mark in marks {
-        let at = x.at(mark.lic_mg_per_g);
+    let mut numbers: Vec<f64> = marks.iter().map(|mark| mark.lic_mg_per_g).collect();
+    numbers.sort_by(f64::total_cmp);
+    numbers.dedup();
+    let mut free_from = [f64::NEG_INFINITY; 2];
+    for number in numbers {
+        let (at, text) = (x.at(number), plain(number));
+        let half = width(&text, s, Weight::Regular) / 2.0 + s * 0.2;
+        // Numbers that crowd go into a second row.
+        let row = usize::from(at - half < free_from[0]);
+        free_from[row] = at + half;
         svg.line([at, base - s * 2.6], [at, base + s * 0.3], style.quiet, 0.8, "3 2");
-        svg.text([at, base + s * 1.35], s, Weight::Regular, Anchor::Middle, style.quiet, &plain(mark.lic_mg_per_g));
+        let y = base + s * (1.35 + 1.15 * row as f64);
+        svg.text([at, y], s, Weight::Regular, Anchor::Middle, style.quiet, &text);
     }
     let Some(lic) = lic else { return svg };
     let y = base - s * 1.3;
@@ -249,7 +258,7 @@ pub struct CoursePoint {
 pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
     let mut svg = Svg::new(w, h);
     let s = style.size;
-    let (left, right, top, bottom) = (s * 3.0, w - s * 1.5, s * 0.8, h - s * 2.0);
+    let (left, right, top, bottom) = (s * 3.0, w - s * 2.8, s * 0.8, h - s * 2.0);
     let ends = points.iter().flat_map(|p| [p.lic, p.interval.map_or(p.lic, |i| i[1])]);
     let highest = round_up(ends.fold(1.0, f64::max) * 1.1);
     let from = points.iter().map(|p| p.year).fold(f64::INFINITY, f64::min);
@@ -261,8 +270,17 @@ pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style:
         svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.5, "");
         svg.text([left - s * 0.4, y.at(tick) + s * 0.35], s, Weight::Regular, Anchor::End, style.quiet, &plain(tick));
     }
-    for mark in marks.iter().filter(|m| m.lic_mg_per_g < highest) {
-        svg.line([left, y.at(mark.lic_mg_per_g)], [right, y.at(mark.lic_mg_per_g)], style.fit, 0.7, "3 2");
+    let mut numbers: Vec<f64> = marks.iter().map(|m| m.lic_mg_per_g).filter(|&m| m < highest).collect();
+    numbers.sort_by(f64::total_cmp);
+    numbers.dedup();
+    let mut free_above = f64::INFINITY;
+    for number in numbers {
+        svg.line([left, y.at(number)], [right, y.at(number)], style.fit, 0.6, "3 2");
+        let at = y.at(number) + s * 0.3;
+        if at < free_above {
+            svg.text([right + s * 0.3, at], s * 0.9, Weight::Regular, Anchor::Start, style.fit, &plain(number));
+            free_above = at - s * 0.9;
+        }
     }
     let joined: Vec<[f64; 2]> = points.iter().filter(|p| p.comparable).map(|p| [x.at(p.year), y.at(p.lic)]).collect();
     svg.polyline(&joined, style.mark, s * 0.12, "");
@@ -281,6 +299,9 @@ pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style:
                 svg.polygon(&points, style.mark);
             }
         }
+        let said = format!("{}{}", point.relation.sign(), words.lic_number(point.lic));
+        let above = y.at(point.interval.map_or(point.lic, |i| i[1])).min(at[1]) - s * 0.6;
+        svg.text([at[0], above.max(top)], s, Weight::Bold, Anchor::Middle, style.text, &said);
         let half = width(&point.label, s, Weight::Regular) / 2.0;
         if at[0] - half > free_from {
             svg.text([at[0], h - s * 0.4], s, Weight::Regular, Anchor::Middle, style.quiet, &point.label);

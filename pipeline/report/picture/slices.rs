@@ -51,10 +51,18 @@ impl Window {
 }
 
 impl Crop {
-    /// The body in all slices at the first echo, with a margin; the whole image where nothing stands out.
+    /// The trunk at the first echo, with a margin: the largest piece of what is bright in a quarter of the slices, so
+    /// that arms beside it do not make it small. The whole image where nothing stands out.
     pub fn body(view: &View<'_>, window: Window) -> Self {
-        let signal = |index: usize| view.magnitude.as_ref().map_or(0.0, |m| m[[0, index]]);
-        Self::around(view, 0.02, |index| signal(index) > 0.12 * window.white)
+        let [slices, rows, columns] = view.shape();
+        let Some(magnitude) = &view.magnitude else { return Self { rows: [0, rows], columns: [0, columns] } };
+        let mut bright = vec![0usize; rows * columns];
+        for index in (0..slices * rows * columns).filter(|&index| magnitude[[0, index]] > 0.12 * window.white) {
+            bright[index % (rows * columns)] += 1;
+        }
+        let plane: Vec<bool> = bright.iter().map(|&n| n * 4 >= slices.max(4)).collect();
+        let trunk = largest_piece(&plane, columns);
+        Self::around(view, 0.02, |index| trunk[index % (rows * columns)])
     }
 
     /// The region in all slices with a margin.
@@ -113,6 +121,39 @@ impl Crop {
         let (fw, fh) = ((width * scale).floor(), (height * scale).floor());
         Placed { crop: self, place: [(x + (w - fw) / 2.0).floor(), (y + (h - fh) / 2.0).floor(), fw, fh] }
     }
+}
+
+/// The largest piece of a plane whose pixels touch by an edge.
+fn largest_piece(plane: &[bool], columns: usize) -> Vec<bool> {
+    let mut piece_of = vec![0usize; plane.len()];
+    let mut sizes = vec![0usize];
+    for start in 0..plane.len() {
+        if !plane[start] || piece_of[start] != 0 {
+            continue;
+        }
+        let piece = sizes.len();
+        sizes.push(0);
+        piece_of[start] = piece;
+        let mut waiting = vec![start];
+        while let Some(at) = waiting.pop() {
+            sizes[piece] += 1;
+            let column = at % columns;
+            let beside = [
+                (column > 0).then(|| at - 1),
+                (column + 1 < columns).then_some(at + 1),
+                at.checked_sub(columns),
+                Some(at + columns).filter(|&below| below < plane.len()),
+            ];
+            for next in beside.into_iter().flatten() {
+                if plane[next] && piece_of[next] == 0 {
+                    piece_of[next] = piece;
+                    waiting.push(next);
+                }
+            }
+        }
+    }
+    let largest = (1..sizes.len()).max_by_key(|&piece| (sizes[piece], std::cmp::Reverse(piece))).unwrap_or(0);
+    piece_of.iter().map(|&piece| piece != 0 && piece == largest).collect()
 }
 
 /// What colours a voxel beyond its grey: colour and how much of it.
