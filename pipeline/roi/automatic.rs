@@ -3,11 +3,13 @@
 use super::body::Body;
 use super::confidence::{self, Subject};
 use super::features::{Blocks, Features, Train, power};
-use super::lattice::{Frame, Lattice, Reach, components, dilate, erode};
+use super::lattice::Frame;
 use super::outline::{Fine, outline};
 use super::parenchyma::Voxels;
 use super::region::{Region, RegionMeasures, dice};
 use super::search::{Evidence, Organ, median};
+use super::sets::{Reach, components, count, dilate, erode};
+use super::smooth::distance;
 use crate::protocol::RegionLimits;
 use crate::study::{Acquisition, Finding, MaskOrigin, Severity, Stage, flaw};
 
@@ -43,7 +45,7 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         return missing(acq, "No trunk is seen in the images.");
     };
     let train = Train::of(acq, elements);
-    let features = Features::of_blocks(&powers, &train, |k| body.trunk[k]);
+    let features = Features::of_blocks(&powers, &train, &body.trunk);
     let evidence = Evidence::new(&blocks.lattice, &features, &body, false);
     let (organ, second) =
         rayon::join(|| evidence.refine(evidence.start_by_tissue()), || evidence.refine(evidence.start_by_evenness()));
@@ -53,7 +55,7 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
     let exchanged = Evidence::new(&blocks.lattice, &features, &body, true);
     let rival = exchanged.refine(exchanged.start_by_tissue());
     let side_in_doubt = exchanged.worth(&rival) > evidence.worth(&organ);
-    if organ.set.iter().filter(|&&v| v).count() < 8 {
+    if count(&organ.set) < 8 {
         return missing(acq, "No tissue that could be liver was found on the patient's right.");
     }
     let doubts = evidence.doubts(&organ);
@@ -64,7 +66,7 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         excluded: frame.scatter(&code),
         r2star: survey.r2star,
         standard_error: survey.standard_error,
-        trunk: Some(frame.scatter(&at_voxels(&fine, &blocks, &body.trunk))),
+        trunk: Some(frame.scatter(&blocks.spread(&fine, &body.trunk))),
         across: Some(frame.scatter(&blocks.interpolate(&fine, &body.across))),
         back: Some(frame.scatter(&blocks.interpolate(&fine, &body.back))),
         agreement: Some(agreement),
@@ -88,10 +90,6 @@ fn other_side() -> Finding {
     .advice("Look at the picture: organs may be mirrored, or the spleen may be very large. Amend the region if it is wrong.")
 }
 
-fn at_voxels(fine: &Lattice, blocks: &Blocks, values: &[bool]) -> Vec<bool> {
-    (0..fine.len()).map(|k| values[blocks.block(fine.place(k))]).collect()
-}
-
 /// The organ and the exclusions, in lattice order.
 fn at_full_resolution(
     acq: &Acquisition,
@@ -112,13 +110,18 @@ fn at_full_resolution(
     let band = Fine::band(blocks);
     let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
     let smooth = Features::of_voxels(acq, frame, sigma, &train, true, &near);
-    let trunk = at_voxels(lattice, blocks, &body.trunk);
+    let trunk = blocks.spread(lattice, &body.trunk);
     let single = Features::of_voxels(acq, frame, sigma, &train, false, &near);
     // Neighbourhoods blur the edge; they are needed only where single voxels are too noisy to draw it.
     let deep = (0..lattice.len()).filter(|&k| fine.inward[k] > 3.0 && single.rate_error[k].is_finite());
     let sharp = median(&mut deep.map(|k| single.rate_error[k]).collect::<Vec<_>>()).is_some_and(|e| e < SHARP);
     let set = outline(lattice, &fine, &organ.tissue, if sharp { &single } else { &smooth }, band, &|k| trunk[k]);
     let (lung, gas) = voids(blocks, body, features, organ);
+    let half = 0.5 * blocks.lattice.spacing[1].min(blocks.lattice.spacing[2]) as f32;
+    let away = |voids: &[bool]| {
+        let mm: Vec<f32> = distance(&blocks.lattice, voids, Reach::Space).iter().map(|d| d.min(1e3) - half).collect();
+        blocks.interpolate(lattice, &mm)
+    };
     let voxels = Voxels {
         lattice,
         organ: &set,
@@ -127,8 +130,8 @@ fn at_full_resolution(
         train: &train,
         single: &single,
         smooth: &smooth,
-        lung: &at_voxels(lattice, blocks, &lung),
-        gas: &at_voxels(lattice, blocks, &gas),
+        to_lung: &away(&lung),
+        to_gas: &away(&gas),
         flawed: &frame.gather(acq.flaws()).iter().map(|&f| f != flaw::NONE).collect::<Vec<_>>(),
         unfitted: &frame.gather(survey.answered).iter().map(|&f| !f).collect::<Vec<_>>(),
     };
@@ -139,12 +142,12 @@ fn at_full_resolution(
 /// Black blocks in the trunk outside the organ: large ones in pairs are lung, the rest gas.
 fn voids(blocks: &Blocks, body: &Body, features: &Features, organ: &Organ) -> (Vec<bool>, Vec<bool>) {
     let lattice = &blocks.lattice;
-    let near_organ = dilate(lattice, &organ.set, 1.0, Reach::Plane);
+    let near_organ = dilate(lattice, &organ.set, 1.0);
     let dark: Vec<bool> = (0..body.trunk.len())
         .map(|k| body.trunk[k] && features.dark[k] && body.depth[k] > 6.0 && !near_organ[k])
         .collect();
     // A void of one block may be a dark vessel.
-    let dark = if organ.tissue.black > 0.5 { erode(lattice, &dark, lattice.spacing[1], Reach::Plane) } else { dark };
+    let dark = if organ.tissue.black > 0.5 { erode(lattice, &dark, lattice.spacing[1]) } else { dark };
     let (labels, sizes) = components(lattice, &dark, Reach::Plane);
     let cm2 = lattice.spacing[1] * lattice.spacing[2] / 100.0;
     let large = |label: u32| sizes[label as usize - 1] as f64 * cm2 > 25.0;

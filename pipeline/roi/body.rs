@@ -1,8 +1,10 @@
 //! The trunk, its fat, and where a voxel lies in it: coordinates that do not depend on the size of the patient.
 
 use super::features::Power;
-use super::lattice::{Lattice, Reach, close, dilate, distance, fill_holes, heaviest, open};
+use super::lattice::Lattice;
 use super::search::median;
+use super::sets::{Reach, close, count, dilate, fill_holes, heaviest, open};
+use super::smooth::distance;
 
 /// The trunk on the block lattice.
 pub(super) struct Body {
@@ -52,9 +54,9 @@ impl Body {
             .map(|(&p, &n)| n > 0.0 && p > (6.0 * (noise / n).sqrt()).max(AIR * AIR * bright))
             .collect();
         let solid = solid(lattice, &seen);
-        let core = open(lattice, &solid, BRIDGE, Reach::Plane);
+        let core = open(lattice, &solid, BRIDGE);
         let main = heaviest(lattice, &core, Reach::Space, |_| 1.0);
-        let near = dilate(lattice, &main, BRIDGE, Reach::Plane);
+        let near = dilate(lattice, &main, BRIDGE);
         let grown: Vec<bool> = near.iter().zip(&solid).map(|(&a, &b)| a && b).collect();
         let mut trunk = heaviest(lattice, &grown, Reach::Space, |_| 1.0);
         let plane = lattice.plane();
@@ -183,7 +185,7 @@ impl Body {
 /// which is closed first. Not everywhere: closing joins the arms to the trunk.
 fn solid(lattice: &Lattice, seen: &[bool]) -> Vec<bool> {
     let mut filled = fill_holes(lattice, seen);
-    let closed = fill_holes(lattice, &close(lattice, seen, GAP, Reach::Plane));
+    let closed = fill_holes(lattice, &close(lattice, seen, GAP));
     let (plane, main) = (lattice.plane(), heaviest(lattice, &filled, Reach::Space, |_| 1.0));
     for (z, slice) in filled.chunks_mut(plane).enumerate() {
         let part = &main[z * plane..(z + 1) * plane];
@@ -193,10 +195,6 @@ fn solid(lattice: &Lattice, seen: &[bool]) -> Vec<bool> {
         }
     }
     filled
-}
-
-fn count(set: &[bool]) -> usize {
-    set.iter().filter(|&&v| v).count()
 }
 
 /// The convex outline of one slice's set, filled (Andrew's monotone chain, 1979).

@@ -1,8 +1,9 @@
 //! How sure a region is: measures, each with its limit and finding.
 
-use super::lattice::{Frame, Reach, dilate, erode};
+use super::lattice::Frame;
 use super::region::{ExcludedCount, Exclusion, Region, RegionMeasures, SliceStatistics};
 use super::search::median;
+use super::sets::{count, dilate, erode};
 use crate::protocol::RegionLimits;
 use crate::study::text::plain;
 use crate::study::{Acquisition, Finding, Mask, MaskOrigin, Severity, Stage};
@@ -28,12 +29,17 @@ impl Subject<'_> {
     }
 
     fn rates(&self, set: &[bool]) -> Vec<f32> {
-        set.iter().zip(self.r2star).filter(|&(&v, r)| v && r.is_finite() && *r > 0.0).map(|(_, &r)| r).collect()
+        rates_in(set, self.r2star)
     }
 
     fn median(&self, set: &[bool]) -> Option<f64> {
         median(&mut self.rates(set)).map(f64::from)
     }
+}
+
+/// The rates of a set.
+fn rates_in(set: &[bool], r2star: &[f32]) -> Vec<f32> {
+    set.iter().zip(r2star).filter(|&(&v, r)| v && r.is_finite() && *r > 0.0).map(|(_, &r)| r).collect()
 }
 
 /// Fewest voxels on each side of the midline for the two lobes to be compared.
@@ -42,21 +48,19 @@ const LOBE_VOXELS: usize = 60;
 fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
     let grid = subject.acq.grid();
     let measured = subject.measured();
-    let count = |set: &[bool]| set.iter().filter(|&&v| v).count();
     let voxels = count(&measured);
     let pixel = grid.row_spacing().0 * grid.column_spacing().0;
     let plane = grid.slice_voxels();
     let by_slice: Vec<SliceStatistics> = (0..grid.slices())
         .filter_map(|slice| {
             let range = slice * plane..(slice + 1) * plane;
-            let mut part = vec![false; measured.len()];
-            part[range.clone()].copy_from_slice(&measured[range.clone()]);
-            let voxels = count(&measured[range]);
+            let voxels = count(&measured[range.clone()]);
+            let mut rates = rates_in(&measured[range.clone()], &subject.r2star[range]);
             (voxels > 0).then(|| SliceStatistics {
                 slice,
                 voxels,
                 area_mm2: voxels as f64 * pixel,
-                median_r2star: subject.median(&part).unwrap_or(f64::NAN),
+                median_r2star: median(&mut rates).map_or(f64::NAN, f64::from),
             })
         })
         .collect();
@@ -81,10 +85,10 @@ fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
     let relative = |other: Option<f64>| Some((other? / median_r2star? - 1.0).abs());
     let pixel_reach = grid.row_spacing().0.max(grid.column_spacing().0);
     let lattice_set = frame.gather(&measured);
-    let smaller = frame.scatter(&erode(&frame.lattice, &lattice_set, pixel_reach, Reach::Plane));
+    let smaller = frame.scatter(&erode(&frame.lattice, &lattice_set, pixel_reach));
     let organ = frame.gather(&subject.organ);
     let excluded = frame.gather(&subject.excluded);
-    let grown = dilate(&frame.lattice, &organ, pixel_reach, Reach::Plane);
+    let grown = dilate(&frame.lattice, &organ, pixel_reach);
     let larger: Vec<bool> = (0..grown.len()).map(|k| grown[k] && excluded[k] == 0).collect();
     let larger = frame.scatter(&larger);
     let instability = [&smaller, &larger]

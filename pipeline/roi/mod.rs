@@ -14,6 +14,8 @@ mod prior;
 mod region;
 mod search;
 mod seg;
+mod sets;
+mod smooth;
 mod supplied;
 
 use crate::fit::{Noise, State, Survey};

@@ -2,8 +2,10 @@
 
 use super::cut::Graph;
 use super::features::{Blocks, Features};
-use super::lattice::{Lattice, Reach, dilate, distance, fill_holes, heaviest, open};
+use super::lattice::Lattice;
 use super::search::{Organ, Tissue, with_near_pieces};
+use super::sets::{Reach, both, dilate, fill_holes, heaviest, open};
+use super::smooth::distance;
 
 /// Half width of the band in blocks, and beyond it the rim for which features are made.
 const BAND: f64 = 1.6;
@@ -107,10 +109,9 @@ pub(super) fn outline(
         organ[k] = source[at];
     }
     let width = 1.2 * lattice.spacing[1].max(lattice.spacing[2]);
-    let core = open(lattice, &organ, width, Reach::Plane);
+    let core = open(lattice, &organ, width);
     let main = heaviest(lattice, &core, Reach::Space, |_| 1.0);
     let kept = with_near_pieces(lattice, &core, main);
-    let near = dilate(lattice, &kept, 1.5 * width, Reach::Plane);
-    let piece: Vec<bool> = near.iter().zip(&organ).map(|(&a, &b)| a && b).collect();
-    fill_holes(lattice, &piece)
+    let near = dilate(lattice, &kept, 1.5 * width);
+    fill_holes(lattice, &both(&near, &organ))
 }

@@ -1,10 +1,11 @@
 //! From the organ to its parenchyma: one reason for every voxel left out.
 
 use super::features::{Features, Train};
-use super::lattice::{Lattice, Reach, components, dilate, distance, erode};
+use super::lattice::Lattice;
 use super::outline::Fine;
 use super::region::Exclusion;
 use super::search::Tissue;
+use super::sets::{Reach, components, dilate, erode};
 
 /// What the room knows of each voxel of the organ, in lattice order.
 pub(super) struct Voxels<'a> {
@@ -16,9 +17,9 @@ pub(super) struct Voxels<'a> {
     /// Features of single voxels and of their neighbourhoods.
     pub single: &'a Features,
     pub smooth: &'a Features,
-    /// Black places in the trunk outside the organ: lung, and gas in stomach and bowel.
-    pub lung: &'a [bool],
-    pub gas: &'a [bool],
+    /// Distance in mm to the black places in the trunk outside the organ: lung, and gas in stomach and bowel.
+    pub to_lung: &'a [f32],
+    pub to_gas: &'a [f32],
     pub flawed: &'a [bool],
     pub unfitted: &'a [bool],
 }
@@ -27,8 +28,8 @@ pub(super) struct Voxels<'a> {
 const FAR: f32 = 3.5;
 const AWAY: f32 = 2.2;
 /// How far the field of lung or gas reaches into the organ, mm.
-const DOME_REACH: f64 = 22.0;
-const GAS_REACH: f64 = 22.0;
+const DOME_REACH: f32 = 22.0;
+const GAS_REACH: f32 = 22.0;
 /// A tube is at most this wide, mm; what is wider and round is a lesion or the gallbladder.
 const TUBE: f64 = 7.0;
 
@@ -64,14 +65,12 @@ impl Voxels<'_> {
                 mark(k, Exclusion::Unfitted);
             }
         }
-        let to_lung = distance(self.lattice, self.lung, Reach::Space);
-        let to_gas = distance(self.lattice, self.gas, Reach::Space);
         // Raised rates beside gas and under the lung.
         let raised = self.grown(&inside, |[rate, _]| rate > 2.5, |[rate, _]| rate > 1.2);
         for &k in inside.iter().filter(|&&k| raised[k]) {
-            if to_lung[k] <= DOME_REACH as f32 && to_lung[k] <= to_gas[k] {
+            if self.to_lung[k] <= DOME_REACH && self.to_lung[k] <= self.to_gas[k] {
                 mark(k, Exclusion::Dome);
-            } else if to_gas[k] <= GAS_REACH as f32 {
+            } else if self.to_gas[k] <= GAS_REACH {
                 mark(k, Exclusion::NearGas);
             }
         }
@@ -79,8 +78,7 @@ impl Voxels<'_> {
         let off = |[rate, origin]: [f32; 2]| (rate.min(0.0).powi(2) + origin * origin).sqrt();
         let foreign = self.grown(&inside, |z| off(z) > FAR, |z| off(z) > AWAY);
         self.name_foreign(&foreign, &mut mark);
-        let rim =
-            erode(self.lattice, self.organ, 0.5 * self.lattice.spacing[1].min(self.lattice.spacing[2]), Reach::Plane);
+        let rim = erode(self.lattice, self.organ, 0.5 * self.lattice.spacing[1].min(self.lattice.spacing[2]));
         for &k in &inside {
             let [rate, origin] = self.away(self.single, k);
             let z = (rate * rate + origin * origin).sqrt();
@@ -126,20 +124,19 @@ impl Voxels<'_> {
     /// Vessel, gallbladder or lesion: by width and by place.
     fn name_foreign(&self, foreign: &[bool], mark: &mut impl FnMut(usize, Exclusion)) {
         let (labels, sizes) = components(self.lattice, foreign, Reach::Plane);
-        let mut widest = vec![0.0f32; sizes.len() + 1];
+        let mut wide = vec![false; sizes.len() + 1];
         let mut at_edge = vec![false; sizes.len() + 1];
-        let own: Vec<bool> = foreign.iter().map(|&v| !v).collect();
-        let width = distance(self.lattice, &own, Reach::Plane);
+        let core = erode(self.lattice, foreign, TUBE);
         let beyond: Vec<bool> = self.organ.iter().map(|&v| !v).collect();
-        let shore = dilate(self.lattice, &beyond, 1.5 * self.lattice.spacing[2], Reach::Plane);
+        let shore = dilate(self.lattice, &beyond, 1.5 * self.lattice.spacing[2]);
         for (k, &label) in labels.iter().enumerate().filter(|&(_, &label)| label > 0) {
             let label = label as usize;
-            widest[label] = widest[label].max(width[k]);
+            wide[label] |= core[k];
             at_edge[label] |= shore[k];
         }
         for (k, &label) in labels.iter().enumerate().filter(|&(_, &label)| label > 0) {
             let label = label as usize;
-            let reason = match (sizes[label - 1] < 3, widest[label] > TUBE as f32, at_edge[label]) {
+            let reason = match (sizes[label - 1] < 3, wide[label], at_edge[label]) {
                 (true, _, true) => Exclusion::Edge,
                 (true, _, false) => Exclusion::Outlier,
                 (_, false, _) => Exclusion::Vessel,

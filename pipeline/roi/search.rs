@@ -2,9 +2,11 @@
 
 use super::body::Body;
 use super::cut::Graph;
-use super::features::Features;
-use super::lattice::{Lattice, Reach, blur, components, dilate, distance, erode, fill_holes, heaviest, open};
+use super::features::{Blocks, Features};
+use super::lattice::Lattice;
 use super::prior;
+use super::sets::{Reach, both, components, count, dilate, erode, fill_holes, heaviest, open};
+use super::smooth::{blur, distance};
 use rayon::prelude::*;
 
 /// Everything the search knows of each block.
@@ -80,11 +82,11 @@ impl<'a> Evidence<'a> {
     /// The heaviest piece, thin bridges cut, and the large pieces close to it: a fissure parts the lobes.
     fn one_piece(&self, set: &[bool]) -> Vec<bool> {
         let width = 1.2 * self.lattice.spacing[1].max(self.lattice.spacing[2]);
-        let core = open(self.lattice, set, width, Reach::Plane);
+        let core = open(self.lattice, set, width);
         let main = heaviest(self.lattice, &core, Reach::Space, |k| f64::from(self.heart[k]) + 0.01);
         let kept = with_near_pieces(self.lattice, &core, main);
-        let near = dilate(self.lattice, &kept, 1.5 * width, Reach::Plane);
-        near.iter().zip(set).map(|(&a, &b)| a && b).collect()
+        let near = dilate(self.lattice, &kept, 1.5 * width);
+        both(&near, set)
     }
 
     /// How much liver an organ holds: what the cut gained over calling it all something else.
@@ -307,12 +309,12 @@ const PIECE: f64 = 0.02;
 
 /// The main piece and every other of some size that is no farther from it than a cleft is wide.
 pub(super) fn with_near_pieces(lattice: &Lattice, set: &[bool], main: Vec<bool>) -> Vec<bool> {
-    let away = distance(lattice, &main, Reach::Plane);
+    let beside = dilate(lattice, &main, CLEFT);
     let (labels, sizes) = components(lattice, set, Reach::Space);
-    let size = main.iter().filter(|&&v| v).count() as f64;
+    let size = count(&main) as f64;
     let mut near = vec![false; sizes.len() + 1];
     for (k, &label) in labels.iter().enumerate() {
-        near[label as usize] |= away[k] <= CLEFT as f32;
+        near[label as usize] |= beside[k];
     }
     (0..set.len())
         .map(|k| {
@@ -365,8 +367,8 @@ impl Tissue {
     fn of(evidence: &Evidence, set: &[bool]) -> Self {
         let (lattice, f) = (evidence.lattice, evidence.features);
         let width = 0.6 * lattice.spacing[1].max(lattice.spacing[2]);
-        let eroded = erode(lattice, set, width, Reach::Plane);
-        let enough = eroded.iter().filter(|&&v| v).count() * 3 > set.iter().filter(|&&v| v).count();
+        let eroded = erode(lattice, set, width);
+        let enough = count(&eroded) * 3 > count(set);
         let core: &[bool] = if enough { &eroded } else { set };
         // Where a liver is likely: so a leak elsewhere cannot draw the tissue's level after it.
         let likely: Vec<usize> = (0..core.len()).filter(|&k| core[k] && evidence.prior[k] > 0.8).collect();
@@ -380,6 +382,7 @@ impl Tissue {
         ];
         let mut spread = [0.0f32; 3];
         let mut level: [Vec<f32>; 3] = Default::default();
+        let drifting = Drifting { lattice, coarse: Blocks::of(lattice, DRIFT / 3.0) };
         for (part, (values, errors, limits, bend)) in parts.into_iter().enumerate() {
             let trend = Trend::of(evidence, &seen, values, errors, limits[1], bend);
             let base: Vec<f32> = (0..set.len()).map(|k| trend.at(evidence.place(k))).collect();
@@ -394,8 +397,7 @@ impl Tissue {
                     weight[k] = 1.0 / variance;
                 }
             }
-            blur(lattice, &mut sum, DRIFT);
-            blur(lattice, &mut weight, DRIFT);
+            let (sum, weight) = (drifting.of(&sum), drifting.of(&weight));
             let doubt = 1.0 / (limits[1] * limits[1]);
             level[part] = (0..set.len()).map(|k| base[k] + sum[k] / (weight[k] + doubt)).collect();
             off.extend(seen.iter().map(|&k| (values[k] - level[part][k]).abs() - 0.6745 * errors[k].min(1.0)));
@@ -434,6 +436,22 @@ impl Tissue {
                 tissue.clamp(-8.0, 5.0) + evidence.prior[k]
             })
             .collect()
+    }
+}
+
+/// Smoothing as slow as the drift: sums are taken on blocks a third as wide as it reaches, and spread out again.
+struct Drifting<'a> {
+    lattice: &'a Lattice,
+    coarse: Blocks,
+}
+
+impl Drifting<'_> {
+    fn of(&self, values: &[f32]) -> Vec<f32> {
+        let mut sums = self.coarse.gathered(self.lattice, values);
+        blur(&self.coarse.lattice, &mut sums, DRIFT);
+        let share = 1.0 / self.coarse.factor.iter().product::<usize>() as f32;
+        sums.iter_mut().for_each(|v| *v *= share);
+        self.coarse.interpolate(self.lattice, &sums)
     }
 }
 
