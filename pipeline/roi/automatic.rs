@@ -7,7 +7,7 @@ use super::lattice::Frame;
 use super::outline::{Fine, outline};
 use super::parenchyma::Voxels;
 use super::region::{Region, RegionMeasures, dice};
-use super::search::{Evidence, Organ, median};
+use super::search::{Evidence, Ground, Organ, median};
 use super::sets::{Reach, components, count, dilate, erode};
 use super::smooth::distance;
 use crate::protocol::RegionLimits;
@@ -15,6 +15,9 @@ use crate::study::{Acquisition, Finding, MaskOrigin, Severity, Stage, flaw};
 
 /// Size of the blocks on which the organ is searched, mm.
 const BLOCK: f64 = 4.6;
+
+/// An organ on the left that makes a better liver by this factor is taken for one: organs may be mirrored.
+const MIRRORED: f64 = 1.5;
 
 /// Largest standard error of ln R2* in single voxels at which they draw the outline.
 const SHARP: f32 = 0.15;
@@ -46,15 +49,24 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
     };
     let train = Train::of(acq, elements);
     let features = Features::of_blocks(&powers, &train, &body.trunk);
-    let evidence = Evidence::new(&blocks.lattice, &features, &body, false);
-    let (organ, second) =
-        rayon::join(|| evidence.refine(evidence.start_by_tissue()), || evidence.refine(evidence.start_by_evenness()));
+    let ground = Ground::new(&blocks.lattice, &features, &body);
+    // The same search with the sides exchanged: an organ on the left that makes the better liver is not passed over.
+    let (evidence, exchanged) = rayon::join(|| Evidence::new(&ground, false), || Evidence::new(&ground, true));
+    let ((organ, second), rival) = rayon::join(
+        || {
+            rayon::join(
+                || evidence.refine(evidence.start_by_tissue()),
+                || evidence.refine(evidence.start_by_evenness()),
+            )
+        },
+        || exchanged.refine(exchanged.start_by_tissue()),
+    );
     let agreement = dice(&organ.set, &second.set);
     let organ = if evidence.worth(&second) > evidence.worth(&organ) { second } else { organ };
-    // The same search with the sides exchanged: an organ on the left that makes the better liver is not passed over.
-    let exchanged = Evidence::new(&blocks.lattice, &features, &body, true);
-    let rival = exchanged.refine(exchanged.start_by_tissue());
-    let side_in_doubt = exchanged.worth(&rival) > evidence.worth(&organ);
+    let (worth, rivals) = (evidence.worth(&organ), exchanged.worth(&rival));
+    let side_in_doubt = rivals > worth;
+    let mirrored = rivals > MIRRORED * worth;
+    let (evidence, organ) = if mirrored { (exchanged, rival) } else { (evidence, organ) };
     if count(&organ.set) < 8 {
         return missing(acq, "No tissue that could be liver was found on the patient's right.");
     }
@@ -74,17 +86,17 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         origin: MaskOrigin::Automatic,
     };
     let region = confidence::judge(subject, &frame, limits);
-    if side_in_doubt { region.with(other_side()) } else { region }
+    if side_in_doubt { region.with(other_side(mirrored)) } else { region }
 }
 
 /// The left holds what looks more like a liver.
-fn other_side() -> Finding {
-    Finding::new(
-        Stage::Roi,
-        Severity::Warn,
-        "region-side",
-        "An organ on the patient's left looks more like a liver than the one that was measured on the right.",
-    )
+fn other_side(measured: bool) -> Finding {
+    let message = if measured {
+        "The organ that looks most like a liver lies on the patient's left, and was measured there."
+    } else {
+        "An organ on the patient's left looks more like a liver than the one that was measured on the right."
+    };
+    Finding::new(Stage::Roi, Severity::Warn, "region-side", message)
     .expected("the liver on the patient's right")
     .attribute("liver region")
     .advice("Look at the picture: organs may be mirrored, or the spleen may be very large. Amend the region if it is wrong.")

@@ -106,6 +106,11 @@ impl Body {
                 shells[usize::from(sector[index])][shell].push(brightest[index].max(0.0));
             }
         }
+        // Organs are darker than fat; where the layer is thin, what lies behind it must not pass for it.
+        let deepest = (0..self.trunk.len()).filter(|&k| self.trunk[k]).map(|k| self.depth[k]).fold(0.0, f32::max);
+        let mut organs: Vec<f32> =
+            (0..self.trunk.len()).filter(|&k| self.depth[k] > 0.5 * deepest).map(|k| brightest[k].max(0.0)).collect();
+        let organs = median(&mut organs).map_or(0.0, f32::sqrt);
         let raw: Vec<f64> = shells
             .iter_mut()
             .map(|shells| {
@@ -113,7 +118,8 @@ impl Body {
                 // The skin's own layer is partly air: the fat's level is the brightest of the first three.
                 let level = medians.iter().take(3).copied().fold(0.0, f32::max);
                 let start = medians.iter().position(|&m| m == level).unwrap_or(0);
-                let end = medians.iter().skip(start).position(|&m| m < 0.72 * level).map(|k| k + start);
+                let edge = (0.72 * level).max((1.05 * organs).min(0.9 * level));
+                let end = medians.iter().skip(start).position(|&m| m < edge).map(|k| k + start);
                 f64::from(end.map_or(0.0, |k| k as f32 * SHELL))
             })
             .collect();

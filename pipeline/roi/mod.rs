@@ -17,6 +17,7 @@ mod seg;
 mod sets;
 mod smooth;
 mod supplied;
+mod tissue;
 
 use crate::fit::{Noise, State, Survey};
 use crate::protocol::RegionLimits;

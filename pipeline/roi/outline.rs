@@ -3,9 +3,11 @@
 use super::cut::Graph;
 use super::features::{Blocks, Features};
 use super::lattice::Lattice;
-use super::search::{Organ, Tissue, with_near_pieces};
+use super::search::{Organ, with_near_pieces};
 use super::sets::{Reach, both, dilate, fill_holes, heaviest, open};
 use super::smooth::distance;
+use super::tissue::Tissue;
+use crate::fit::Real;
 
 /// Half width of the band in blocks, and beyond it the rim for which features are made.
 const BAND: f64 = 1.6;
@@ -87,14 +89,14 @@ pub(super) fn outline(
     let mut graph = Graph::new(members.len(), 3 * members.len());
     let plane = lattice.plane();
     for (at, &k) in members.iter().enumerate() {
-        let own = tissue.tissue_log_odds(fine.level(k), features.triple(k), features.dark[k]);
+        let own = tissue.tissue_log_odds(fine.level(k), features, k);
         let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0);
         graph.prefer_source(at, (SCALE * (own.clamp(-6.0, 4.0) + place)) as i32);
         for j in lattice.neighbours(k) {
             let face = if j.abs_diff(k) >= plane { across_slices } else { 1.0 };
             if node[j] != u32::MAX {
                 if j > k {
-                    let cost = SMOOTH * face * (0.08 + libm::expf(-0.5 * step(k, j)));
+                    let cost = SMOOTH * face * (0.08 + Real::exp(-0.5 * step(k, j)));
                     graph.join(at, node[j] as usize, (SCALE * cost) as i32);
                 }
             } else if face == 1.0 {

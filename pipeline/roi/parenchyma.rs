@@ -4,8 +4,8 @@ use super::features::{Features, Train};
 use super::lattice::Lattice;
 use super::outline::Fine;
 use super::region::Exclusion;
-use super::search::Tissue;
 use super::sets::{Reach, components, dilate, erode};
+use super::tissue::Tissue;
 
 /// What the room knows of each voxel of the organ, in lattice order.
 pub(super) struct Voxels<'a> {

@@ -14,7 +14,7 @@ pub(super) fn log_odds(across: f32, back: f32, wall: f32) -> f32 {
     let right = 4.0 * blob(-0.55, 0.0, 0.62, 0.95);
     let left = 2.5 * blob(-0.05, -0.55, 0.65, 0.55);
     // The spine with its muscles, and the spleen's place.
-    let spine = 6.0 * blob(0.0, 0.8, 0.55, 0.55);
+    let spine = 8.0 * blob(0.0, 0.7, 0.5, 0.6);
     let spleen = 10.0 * blob(0.78, 0.32, 0.72, 0.66);
     let rim = (40.0 * (wall - 0.11)).clamp(-6.0, 0.0);
     (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)

@@ -59,9 +59,7 @@ fn scores(found: &Found) -> [f64; 3] {
 
 #[test]
 fn the_liver_is_found_at_every_iron_load() {
-    // At 3 T a liver without iron is hard to tell from the muscle it lies against.
-    let cases = [(1.5, 30.0, 0.03), (1.5, 1000.0, 0.03), (3.0, 60.0, 0.05), (3.0, 500.0, 0.03)];
-    for (field, r2star, most_outside) in cases {
+    for (field, r2star) in [(1.5, 30.0), (1.5, 1000.0), (3.0, 60.0), (3.0, 500.0)] {
         let mut recipe = Recipe { field_strength_t: field, ..adult() };
         recipe.liver.r2star = r2star;
         let found = find(&recipe);
@@ -69,7 +67,7 @@ fn the_liver_is_found_at_every_iron_load() {
             found.region.mask().unwrap_or_else(|| panic!("{field} T, {r2star}/s: {:?}", found.region.findings()));
         let [dice, outside, error] = scores(&found);
         assert!(dice > 0.80, "{field} T, {r2star}/s: Dice {dice:.3}");
-        assert!(outside < most_outside, "{field} T, {r2star}/s: {outside:.3} outside");
+        assert!(outside < 0.03, "{field} T, {r2star}/s: {outside:.3} outside");
         assert!(error.abs() < 0.03, "{field} T, {r2star}/s: median off by {error:.3}");
         assert_eq!(mask.voxels().len(), found.acquisition.grid().voxels());
     }
@@ -89,12 +87,12 @@ fn a_liver_black_from_the_first_echo_is_found_or_flagged() {
     assert!(dice > 0.7 || flagged, "Dice {dice:.3}, {:?}", found.region.findings());
 }
 
-/// The population that nothing was tuned on. A few abdomens here; all of them, with the table, where
+/// The population that nothing was tuned on. Twelve abdomens here; all of them, with the table, where
 /// `SIDEROLOG_EVIDENCE` is set.
 #[test]
 fn an_unseen_population_is_segmented() {
     let wide = std::env::var_os("SIDEROLOG_EVIDENCE").is_some();
-    let recipes = phantom::population(61_803, if wide { 80 } else { 5 });
+    let recipes = phantom::population(61_803, if wide { 80 } else { 12 });
     let mut all = Vec::new();
     for (index, recipe) in recipes.iter().enumerate() {
         let found = find(recipe);
@@ -140,8 +138,11 @@ fn an_unseen_population_is_segmented() {
         100.0 * outside[outside.len() / 2],
         share(close)
     );
-    assert!(dice[dice.len() / 2] >= 0.88);
+    // One in twenty may fail; of a few, one.
+    let failing = (all.len() / 20).max(1);
+    assert!(dice[dice.len() / 2] >= 0.90);
     assert!(outside[outside.len() / 2] < 0.02);
+    assert!(above + failing >= all.len() && close + failing >= all.len(), "{above} and {close} of {}", all.len());
 }
 
 /// The same acquisition with its columns and rows exported the other way round.

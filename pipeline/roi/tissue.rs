@@ -1,0 +1,272 @@
+//! What the organ's tissue looks like, learnt from the blocks that are in it, against everything else in the trunk.
+
+use super::features::{Blocks, Features, logarithm};
+use super::lattice::Lattice;
+use super::search::{Evidence, FAT, Ground, median};
+use super::sets::{count, erode};
+use super::smooth::blur;
+use crate::fit::Real;
+use rayon::prelude::*;
+
+/// Least intrinsic spread of ln R2*, ln S0 and beat within one tissue, and the widest that is still one tissue.
+const RATE_SPREAD: [f32; 2] = [0.10, 0.24];
+const ORIGIN_SPREAD: [f32; 2] = [0.06, 0.13];
+const BEAT_SPREAD: [f32; 2] = [0.05, 0.12];
+/// How far the tissue's level may drift over the organ, mm of a Gaussian's standard deviation.
+const DRIFT: f64 = 35.0;
+/// Most that the peaks of fat may count against a place.
+const MOST_ADIPOSE: f32 = 8.0;
+/// Blocks from which the trend is taken, at most.
+const ENOUGH: usize = 3000;
+
+/// One tissue whose level drifts slowly over the organ, against a histogram of everything else.
+pub(super) struct Tissue {
+    /// Expected ln R2*, ln S0 and beat at each block.
+    pub level: [Vec<f32>; 3],
+    /// Intrinsic spread of each.
+    pub spread: [f32; 3],
+    /// Share of the organ that is black.
+    pub black: f32,
+    others: Others,
+}
+
+/// Density of the rest of the trunk over the distance from the tissue's level.
+struct Others {
+    /// Natural logarithm of the density.
+    log_density: Vec<f32>,
+    black: f32,
+}
+
+/// Cells of the histogram: width and number along ln R2*, ln S0, beat.
+const CELL: [f32; 3] = [0.14, 0.10, 0.12];
+const CELLS: [usize; 3] = [36, 44, 14];
+
+fn cell(away: [f32; 3]) -> usize {
+    let at = |k: usize| ((away[k] / CELL[k] + 0.5 * CELLS[k] as f32).max(0.0) as usize).min(CELLS[k] - 1);
+    (at(0) * CELLS[1] + at(1)) * CELLS[2] + at(2)
+}
+
+impl Features {
+    /// ln R2*, ln S0 and beat of one voxel, and their errors.
+    pub fn triple(&self, k: usize) -> ([f32; 3], [f32; 3]) {
+        ([self.rate[k], self.origin[k], self.beat[k]], [self.rate_error[k], self.origin_error[k], self.beat_error[k]])
+    }
+}
+
+impl Tissue {
+    /// Learns from the blocks of a set.
+    pub fn of(evidence: &Evidence, set: &[bool]) -> Self {
+        let ground = evidence.ground;
+        let (lattice, f) = (ground.lattice, ground.features);
+        let width = 0.6 * lattice.spacing[1].max(lattice.spacing[2]);
+        let eroded = erode(lattice, set, width);
+        let enough = count(&eroded) * 3 > count(set);
+        let core: &[bool] = if enough { &eroded } else { set };
+        // Where a liver is likely: so a leak elsewhere cannot draw the tissue's level after it.
+        let likely: Vec<usize> = (0..core.len()).filter(|&k| core[k] && evidence.prior[k] > 0.8).collect();
+        let members = if likely.len() >= 30 { likely } else { (0..core.len()).filter(|&k| core[k]).collect() };
+        let seen: Vec<usize> = members.iter().copied().filter(|&k| ground.seen(k)).collect();
+        let dark = members.iter().filter(|&&k| f.dark[k]).count();
+        let black = dark as f32 / members.len().max(1) as f32;
+        let parts = [
+            (&f.rate, &f.rate_error, RATE_SPREAD, 0.12),
+            (&f.origin, &f.origin_error, ORIGIN_SPREAD, 0.35),
+            (&f.beat, &f.beat_error, BEAT_SPREAD, 0.1),
+        ];
+        let mut spread = [0.0f32; 3];
+        let mut level: [Vec<f32>; 3] = Default::default();
+        let drifting = Drifting { lattice, coarse: Blocks::of(lattice, DRIFT / 3.0) };
+        for (part, (values, errors, limits, bend)) in parts.into_iter().enumerate() {
+            let trend = Trend::of(ground, &seen, values, errors, limits[1], bend);
+            let base = trend.everywhere(ground);
+            let (mut sum, mut weight) = (vec![0.0f32; set.len()], vec![0.0f32; set.len()]);
+            for &k in &seen {
+                // Vessels and strays do not count.
+                let d = values[k] - base[k];
+                let variance = limits[1] * limits[1] + errors[k] * errors[k];
+                if d * d < 6.0 * variance {
+                    sum[k] = d / variance;
+                    weight[k] = 1.0 / variance;
+                }
+            }
+            let (sum, weight) = (drifting.of(&sum), drifting.of(&weight));
+            let doubt = 1.0 / (limits[1] * limits[1]);
+            let own = &mut level[part];
+            *own = base;
+            own.iter_mut().zip(sum.iter().zip(&weight)).for_each(|(v, (sum, weight))| *v += sum / (weight + doubt));
+            let mut off: Vec<f32> =
+                seen.iter().map(|&k| (values[k] - own[k]).abs() - 0.6745 * errors[k].min(1.0)).collect();
+            spread[part] = (1.4826 * median(&mut off).unwrap_or(limits[1])).clamp(limits[0], limits[1]);
+        }
+        let others = Others::of(evidence, set, &level);
+        Self { level, spread, black, others }
+    }
+
+    /// Log odds of liver against the rest from one block's or voxel's features, position aside.
+    pub fn tissue_log_odds(&self, level: [f32; 3], f: &Features, k: usize) -> f32 {
+        if f.dark[k] {
+            return logarithm((self.black + 0.002) / (self.others.black + 0.02));
+        }
+        let (value, error) = f.triple(k);
+        let away: [f32; 3] = std::array::from_fn(|k| value[k] - level[k]);
+        let variance: [f32; 3] = std::array::from_fn(|k| self.spread[k] * self.spread[k] + error[k] * error[k]);
+        let z: f32 = (0..3).map(|k| away[k] * away[k] / variance[k]).sum();
+        // Student's t with four degrees of freedom in three dimensions: strays cost, but not without limit. The
+        // constant is Γ(7/2)/(Γ(2)·(4π)^(3/2)).
+        let scale = (variance[0] * variance[1] * variance[2]).sqrt();
+        let own = logarithm((1.0 - self.black + 0.002) * 0.0746 / scale) - 3.5 * logarithm(1.0 + 0.25 * z);
+        own - self.others.log_density[cell(away)] - f.adipose[k].clamp(0.0, MOST_ADIPOSE)
+    }
+
+    /// Log odds of liver at each block, the place included.
+    pub fn log_odds(&self, evidence: &Evidence) -> Vec<f32> {
+        let ground = evidence.ground;
+        (0..ground.inside.len())
+            .into_par_iter()
+            .with_min_len(1024)
+            .map(|k| {
+                if !ground.inside[k] {
+                    return -20.0;
+                }
+                let level = std::array::from_fn(|part| self.level[part][k]);
+                self.tissue_log_odds(level, ground.features, k).clamp(-8.0, 5.0) + evidence.prior[k]
+            })
+            .collect()
+    }
+}
+
+/// Smoothing as slow as the drift: sums are taken on blocks a third as wide as it reaches, and spread out again.
+struct Drifting<'a> {
+    lattice: &'a Lattice,
+    coarse: Blocks,
+}
+
+impl Drifting<'_> {
+    fn of(&self, values: &[f32]) -> Vec<f32> {
+        let mut sums = self.coarse.gathered(self.lattice, values);
+        blur(&self.coarse.lattice, &mut sums, DRIFT);
+        let share = 1.0 / self.coarse.factor.iter().product::<usize>() as f32;
+        sums.iter_mut().for_each(|v| *v *= share);
+        self.coarse.interpolate(self.lattice, &sums)
+    }
+}
+
+/// A slow trend over the trunk: second order across and front to back, first order along the body.
+struct Trend {
+    coefficients: [f32; 7],
+}
+
+impl Trend {
+    fn terms([a, b]: [f32; 2], c: f32) -> [f32; 7] {
+        [1.0, a, b, c, a * a, a * b, b * b]
+    }
+
+    fn at(&self, terms: &[f32; 7]) -> f32 {
+        terms.iter().zip(&self.coefficients).map(|(t, c)| t * c).sum()
+    }
+
+    /// Its value at every block.
+    fn everywhere(&self, ground: &Ground) -> Vec<f32> {
+        let plane = ground.lattice.plane().max(1);
+        let mut out = vec![0.0; ground.place.len()];
+        out.par_chunks_mut(plane).zip(ground.place.par_chunks(plane)).enumerate().for_each(|(z, (out, places))| {
+            let height = ground.height(z);
+            out.iter_mut().zip(places).for_each(|(v, &place)| *v = self.at(&Self::terms(place, height)));
+        });
+        out
+    }
+
+    /// Ridge regression with strays left out, in three rounds. `bend` is the standard deviation expected of each
+    /// coefficient but the first; neighbours are not independent, so that no more than 40 places count.
+    fn of(ground: &Ground, seen: &[usize], values: &[f32], errors: &[f32], spread: f32, bend: f64) -> Self {
+        let middle = median(&mut seen.iter().map(|&k| values[k]).collect::<Vec<_>>()).unwrap_or(0.0);
+        let mut trend = Self { coefficients: [middle, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0] };
+        let plane = ground.lattice.plane();
+        let sample: Vec<([f32; 7], usize)> = seen
+            .iter()
+            .step_by(seen.len().div_ceil(ENOUGH).max(1))
+            .map(|&k| (Self::terms(ground.place[k], ground.height(k / plane)), k))
+            .collect();
+        for round in 0..3 {
+            let limit = [9.0, 6.0, 4.0][round];
+            let mut matrix = [[0.0f64; 8]; 7];
+            let mut used = 0usize;
+            for (terms, k) in &sample {
+                let d = values[*k] - trend.at(terms);
+                let variance = spread * spread + errors[*k] * errors[*k];
+                if d * d < limit * variance {
+                    used += 1;
+                    let terms = terms.map(f64::from);
+                    let weight = 1.0 / f64::from(variance);
+                    for i in 0..7 {
+                        for j in 0..7 {
+                            matrix[i][j] += weight * terms[i] * terms[j];
+                        }
+                        matrix[i][7] += weight * terms[i] * f64::from(values[*k]);
+                    }
+                }
+            }
+            let share = (40.0 / used.max(1) as f64).min(1.0);
+            for (i, row) in matrix.iter_mut().enumerate() {
+                row.iter_mut().for_each(|v| *v *= share);
+                row[i] += if i == 0 { 1e-3 } else { 1.0 / (bend * bend) };
+            }
+            matrix[0][7] += 1e-3 * f64::from(middle);
+            if let Some(coefficients) = solve(matrix) {
+                trend.coefficients = coefficients.map(|c| c as f32);
+            }
+        }
+        trend
+    }
+}
+
+/// Gaussian elimination of a positive definite system, the right side in the last column.
+fn solve(mut m: [[f64; 8]; 7]) -> Option<[f64; 7]> {
+    for i in 0..7 {
+        let pivot = m[i][i];
+        if !(pivot.is_finite() && pivot > 1e-12) {
+            return None;
+        }
+        let row = m[i];
+        for (j, other) in m.iter_mut().enumerate() {
+            if j != i {
+                let factor = other[i] / pivot;
+                for (value, &own) in other.iter_mut().zip(&row) {
+                    *value -= factor * own;
+                }
+            }
+        }
+    }
+    Some(std::array::from_fn(|i| m[i][7] / m[i][i]))
+}
+
+impl Others {
+    fn of(evidence: &Evidence, set: &[bool], level: &[Vec<f32>; 3]) -> Self {
+        let ground = evidence.ground;
+        let (f, body) = (ground.features, ground.body);
+        let mut density = vec![0.0f32; CELLS[0] * CELLS[1] * CELLS[2]];
+        let (mut total, mut black) = (1e-3f32, 0.0f32);
+        for k in (0..set.len()).filter(|&k| body.trunk[k] && body.depth[k] > 5.0 && !set[k]) {
+            // What may yet turn out to be liver counts less.
+            let weight = 1.0 / (1.0 + Real::exp(evidence.prior[k]));
+            if f.dark[k] {
+                total += weight;
+                black += weight;
+            } else if f.adipose[k] < FAT {
+                // Fat is told by its peaks.
+                let (value, _) = f.triple(k);
+                total += weight;
+                density[cell(std::array::from_fn(|part| value[part] - level[part][k]))] += weight;
+            }
+        }
+        let plot = Lattice { shape: CELLS, spacing: [1.0; 3] };
+        blur(&plot, &mut density, 1.0);
+        // A uniform part, for tissue that was not met.
+        let volume = CELL[0] * CELL[1] * CELL[2];
+        let floor = 0.05 / density.len() as f32;
+        for value in &mut density {
+            *value = logarithm((0.95 * *value / total + floor) / volume);
+        }
+        Self { log_density: density, black: black / total }
+    }
+}
