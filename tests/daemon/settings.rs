@@ -22,6 +22,13 @@ fn faults_name_file_line_and_column() {
         "archive_days: 1\narchive_days: 2\n",
         "child: {memory_mb: 10, wall_s: .nan}\n",
         "folders: {marker: ../x}\n",
+        "destinations:\n  - name: a b\n    folder: {path: x}\n",
+        "destinations:\n  - name: none\n  - name: both\n    folder: {path: x}\n    mllp: {address: 'h:1'}\n",
+        "destinations:\n  - {name: a, mllp: {address: host}}\n  - {name: b, c_store: {address: 'h:1', called: ''}}\n",
+        "destinations:\n  - {name: a, fhir: {url: 'ftp://h'}}\n  - {name: b, stow: {url: 'http://h', authorities: none.pem}}\n",
+        "destinations:\n  - {name: a, folder: {path: x}, files: [report_pfd]}\n",
+        "destinations:\n  - {name: a, folder: {path: x}}\n  - {name: a, folder: {path: y}}\n",
+        "destinations:\n  - {name: a, folder: {path: x}, unreleased: all}\n",
     ]
     .iter()
     .map(|text| errors(text))
@@ -53,4 +60,32 @@ fn relative_paths_are_relative_to_the_file() {
     let site = Site::load(&path).unwrap();
     assert_eq!(site.folders.drop, [folder.path().join("in"), PathBuf::from("/abs")]);
     assert_eq!(site.folders.outbox, folder.path().join("outbox"));
+}
+
+#[test]
+fn the_schema_in_the_repository_is_the_files() {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("config/schema/site.json");
+    let schema = siderolog::daemon::settings::schema();
+    if std::env::var_os("SIDEROLOG_BLESS").is_some() {
+        fs::write(&path, &schema).unwrap();
+    }
+    let kept = fs::read_to_string(&path).unwrap_or_default();
+    assert!(kept == schema, "config/schema/site.json is not the site file's; run the tests once with SIDEROLOG_BLESS=1");
+}
+
+#[test]
+fn the_shipped_site_file_shows_every_way_of_sending() {
+    let text = include_str!("../../config/site.yaml");
+    let shown = text.split("# destinations:").nth(1).unwrap();
+    let shown = shown.lines().take_while(|line| line.is_empty() || line.starts_with('#'));
+    let shown: String = shown.map(|line| format!("{}\n", line.strip_prefix("# ").unwrap_or(line))).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("site.yaml");
+    fs::write(&path, format!("destinations:{shown}")).unwrap();
+    for secret in ["record.authorization", "hospital.pem"] {
+        fs::write(folder.path().join(secret), "x").unwrap();
+    }
+    let site = Site::load(&path).unwrap_or_else(|error| panic!("{error}"));
+    let ways: Vec<&str> = site.destinations.iter().map(|d| d.way.word()).collect();
+    assert_eq!(ways, ["C-STORE", "STOW-RS", "FHIR", "HL7 over MLLP", "folder"]);
 }

@@ -3,3 +3,4 @@
 pub mod made;
 mod objects;
 mod pictures;
+mod texts;

@@ -239,7 +239,9 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
             sources.push(&mark.source);
             sources.len() - 1
         });
-        let chance = mark.above.map_or(String::new(), |p| format!("; {} {}", words.chance_above, chance(p, words)));
+        // A bound has no distribution that a chance could be read from.
+        let chance = mark.above.filter(|_| lic.relation == Relation::Equal);
+        let chance = chance.map_or(String::new(), |p| format!("; {} {}", words.chance_above, chance_of(p, words)));
         let meaning = format!("{} ({}){chance} [{}]", mark.meaning, mark.condition, source + 1);
         // A bound tells on which side only where it points away from the threshold.
         let side = match (lic.relation, lic.value > mark.lic_mg_per_g) {
@@ -261,7 +263,7 @@ fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
 }
 
 /// A probability; near the ends only the bound is honest.
-fn chance(p: f64, words: &Words) -> String {
+fn chance_of(p: f64, words: &Words) -> String {
     if p > 0.99 {
         "> 99 %".to_owned()
     } else if p < 0.01 {
@@ -331,7 +333,7 @@ fn course(view: &View<'_>, words: &Words) -> Option<Section> {
             relation: lic.relation,
             comparable: true,
         }));
-        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 98.0]);
+        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 108.0]);
         blocks.push(Block::Figure(Box::new(figure), words.course.to_owned()));
         let others = course.previous.iter().filter_map(|e| e.not_comparable.as_ref().zip(e.study_date.as_ref()));
         let others: Vec<String> = others.map(|(why, date)| format!("{date}: {why}")).collect();

@@ -54,7 +54,7 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
     let s = style.size;
     let (left, right) = (s * 3.6, w - s * 0.6);
     let residual_height = h * 0.2;
-    let (top, bottom) = (s * 0.6, h - residual_height - s * 3.4);
+    let (top, bottom) = (s * 1.9, h - residual_height - s * 3.4);
     let first = decay.median.first().copied().unwrap_or(1.0).max(1e-9);
     let signals = decay.median.iter().chain(&decay.q25).chain(&decay.floor).copied();
     let lowest = signals.filter(|v| *v > 0.0).fold(first, f64::min).max(first * 1e-3);
@@ -79,7 +79,7 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
         }
         svg.circle([x.at(t), y.at(m)], s * 0.3, style.mark);
     }
-    legend(&mut svg, words, style, decay.floor.is_some(), right, top);
+    legend(&mut svg, words, style, decay.floor.is_some(), left, s * 0.9);
     residuals(&mut svg, decay, words, style, x, [left, right, bottom + s * 0.9, bottom + s * 0.9 + residual_height]);
     for tick in ticks([0.0, last * 1.03], 6) {
         let at = x.at(tick);
@@ -89,21 +89,22 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
     svg
 }
 
-fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, right: f64, top: f64) {
+/// One row above the plot, where no curve can run through it.
+fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, left: f64, y: f64) {
     let s = style.size;
-    let mut lines = vec![(words.measured, style.mark), (words.fitted, style.fit)];
+    let mut items = vec![(words.measured, style.mark), (words.fitted, style.fit)];
     if floor {
-        lines.push((words.noise_floor, style.floor));
+        items.push((words.noise_floor, style.floor));
     }
-    for (i, (text, colour)) in lines.into_iter().enumerate() {
-        let y = top + s * (1.0 + 1.35 * i as f64);
-        svg.text([right - s * 0.2, y], s, Weight::Regular, Anchor::End, style.text, text);
-        let x = right - s * 0.7 - width(text, s, Weight::Regular);
+    let mut x = left;
+    for (i, (text, colour)) in items.into_iter().enumerate() {
         match i {
-            0 => svg.circle([x - s * 0.5, y - s * 0.35], s * 0.3, colour),
-            1 => svg.line([x - s * 1.6, y - s * 0.35], [x, y - s * 0.35], colour, s * 0.16, ""),
-            _ => svg.line([x - s * 1.6, y - s * 0.35], [x, y - s * 0.35], colour, s * 0.13, "7 5"),
+            0 => svg.circle([x + s * 0.8, y - s * 0.35], s * 0.3, colour),
+            1 => svg.line([x, y - s * 0.35], [x + s * 1.6, y - s * 0.35], colour, s * 0.16, ""),
+            _ => svg.line([x, y - s * 0.35], [x + s * 1.6, y - s * 0.35], colour, s * 0.13, "7 5"),
         }
+        svg.text([x + s * 2.0, y], s, Weight::Regular, Anchor::Start, style.text, text);
+        x += s * 3.4 + width(text, s, Weight::Regular);
     }
 }
 
@@ -130,7 +131,7 @@ fn residuals(svg: &mut Svg, decay: &Decay, words: &Words, style: &Style, x: Scal
 pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
     let mut svg = Svg::new(w, h);
     let s = style.size;
-    let (left, right, top, bottom) = (s * 3.2, w - s * 0.8, s * 2.2, h - s * 3.0);
+    let (left, right, top, bottom) = (s * 3.2, w - s * 0.8, s * 3.4, h - s * 3.0);
     let mut sorted = values.to_vec();
     sorted.sort_by(f32::total_cmp);
     let high = sorted.get(sorted.len() * 995 / 1000).copied().map_or(1.0, f64::from);
@@ -163,21 +164,23 @@ pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, 
     }
     let summary = view.result.r2star_per_s.as_ref();
     if let Some(median) = summary.and_then(|s| s.median) {
-        svg.line([x.at(median), top - s * 0.6], [x.at(median), bottom], style.fit, s * 0.16, "");
+        svg.line([x.at(median), top - s * 1.8], [x.at(median), bottom], style.fit, s * 0.16, "");
         let label = format!("{} {}", words.median, words.rate(median));
         let anchor = if x.at(median) > (left + right) / 2.0 { Anchor::End } else { Anchor::Start };
-        svg.text([x.at(median), top - s * 0.9], s, Weight::Bold, anchor, style.fit, &label);
+        svg.text([x.at(median), top - s * 2.1], s, Weight::Bold, anchor, style.fit, &label);
     }
     let ends = view.result.measuring_range.iter().flat_map(|r| r.r2star_per_s);
-    for (row, end) in ends.filter(|end| (domain[0]..=domain[1]).contains(end)).enumerate() {
-        svg.line([x.at(end), top], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
-        // On the side away from the median, where bars are lower, if there is room; the second one under the first.
-        let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
-        let below = summary.and_then(|s| s.median).is_some_and(|m| end < m);
-        let before = (below && x.at(end) - room > left) || x.at(end) + room > right;
-        let (anchor, nudge) = if before { (Anchor::End, -s * 0.4) } else { (Anchor::Start, s * 0.4) };
-        let at = [x.at(end) + nudge, top + s * (1.0 + 1.2 * row as f64)];
-        svg.text(at, s * 0.9, Weight::Regular, anchor, style.floor, words.measuring_range);
+    let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
+    let mut free_from = f64::NEG_INFINITY;
+    for end in ends.filter(|end| (domain[0]..=domain[1]).contains(end)) {
+        svg.line([x.at(end), top - s * 1.2], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
+        // Above the bars, inside the panel; two ends that are close together share one label.
+        let start = if x.at(end) + room > right { x.at(end) - room } else { x.at(end) + s * 0.4 };
+        if start > free_from {
+            let at = [start, top - s * 0.4];
+            svg.text(at, s * 0.9, Weight::Regular, Anchor::Start, style.floor, words.measuring_range);
+            free_from = start + room;
+        }
     }
     svg.text(
         [(left + right) / 2.0, h - s * 0.2],
@@ -258,7 +261,7 @@ pub struct CoursePoint {
 pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style: &Style, [w, h]: [f64; 2]) -> Svg {
     let mut svg = Svg::new(w, h);
     let s = style.size;
-    let (left, right, top, bottom) = (s * 3.0, w - s * 2.8, s * 0.8, h - s * 2.0);
+    let (left, right, top, bottom) = (s * 3.0, w - s * 2.8, s * 2.2, h - s * 2.0);
     let ends = points.iter().flat_map(|p| [p.lic, p.interval.map_or(p.lic, |i| i[1])]);
     let highest = round_up(ends.fold(1.0, f64::max) * 1.1);
     let from = points.iter().map(|p| p.year).fold(f64::INFINITY, f64::min);
@@ -301,14 +304,13 @@ pub fn course(points: &[CoursePoint], marks: &[Threshold], words: &Words, style:
         }
         let said = format!("{}{}", point.relation.sign(), words.lic_number(point.lic));
         let above = y.at(point.interval.map_or(point.lic, |i| i[1])).min(at[1]) - s * 0.6;
-        svg.text([at[0], above.max(top)], s, Weight::Bold, Anchor::Middle, style.text, &said);
+        svg.text([at[0], above.max(top - s * 0.3)], s, Weight::Bold, Anchor::Middle, style.text, &said);
         let half = width(&point.label, s, Weight::Regular) / 2.0;
         if at[0] - half > free_from {
             svg.text([at[0], h - s * 0.4], s, Weight::Regular, Anchor::Middle, style.quiet, &point.label);
             free_from = at[0] + half + s * 0.5;
         }
     }
-    // Inside the frame: the highest tick stands outside it.
-    svg.text([left + s * 0.4, top + s], s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.mg_per_g);
+    svg.text([0.0, s * 0.9], s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.mg_per_g);
     svg
 }
