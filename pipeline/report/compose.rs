@@ -9,6 +9,7 @@ use super::picture;
 use super::result::ResultDocument;
 use super::view::View;
 use crate::study::Digest;
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// The name of the result document.
@@ -31,7 +32,7 @@ pub fn compose_view(mut view: View<'_>, wanted: &Outputs) -> Report {
     let mut files = Files::default();
     draw(&view, wanted, &run, &mut files);
     view.result.files = files.purposes;
-    let digests = files.bytes.iter().map(|(name, bytes)| (name.clone(), Digest::of(bytes).to_string()));
+    let digests = files.bytes.par_iter().map(|(name, bytes)| (name.clone(), Digest::of(bytes).to_string()));
     view.result.file_digests = digests.collect();
     let mut files = files.bytes;
     files.insert(RESULT.to_owned(), view.result.to_json().into_bytes());

@@ -70,7 +70,10 @@ fn the_schema_in_the_repository_is_the_files() {
         fs::write(&path, &schema).unwrap();
     }
     let kept = fs::read_to_string(&path).unwrap_or_default();
-    assert!(kept == schema, "config/schema/site.json is not the site file's; run the tests once with SIDEROLOG_BLESS=1");
+    assert!(
+        kept == schema,
+        "config/schema/site.json is not the site file's; run the tests once with SIDEROLOG_BLESS=1"
+    );
 }
 
 #[test]

@@ -11,7 +11,8 @@ fn page(change: impl Fn(&mut Made), findings: Vec<Finding>, value: Option<f64>, 
     let mut made = Made::new(3, 48, 64, 6, 212.0);
     change(&mut made);
     let value = value.map(|v| if v > 25.0 { bound(v) } else { lic(v) });
-    let outputs = Outputs { language, quality_picture: false, pdf: false, encapsulated_pdf: false, ..Outputs::default() };
+    let outputs =
+        Outputs { language, quality_picture: false, pdf: false, encapsulated_pdf: false, ..Outputs::default() };
     let mut view = made.view(findings.clone(), value);
     view.result.scanner_room = answer(&findings);
     let report = compose_view(view, &outputs);
@@ -66,7 +67,11 @@ fn notes_for_the_scanner_room_read_as_agreed() {
         told(vec![warning()], Some(5.4)),
         told(vec![stop()], None),
         waiting_note(
-            &[SeriesLine { number: Some(5), description: Some("ME GRE".to_owned()), time: Some("10:21:07".to_owned()) }],
+            &[SeriesLine {
+                number: Some(5),
+                description: Some("ME GRE".to_owned()),
+                time: Some("10:21:07".to_owned()),
+            }],
             "slice 3, echo 1",
             "14:32",
         ),
