@@ -2,7 +2,6 @@
 
 use super::dispatch::{self, Level, Work};
 use super::lanes::{Column, Lane, Real};
-use ndarray::ArrayView2;
 use rayon::prelude::*;
 
 /// Voxels that advance together.
@@ -94,6 +93,24 @@ impl<T: Real> Maps<T> {
         }
     }
 
+    /// Of consecutive parts.
+    fn of_parts(parts: &[Self]) -> Self {
+        let mut all = Self::untried(0);
+        for part in parts {
+            all.r2star.extend_from_slice(&part.r2star);
+            all.standard_error.extend_from_slice(&part.standard_error);
+            all.s0.extend_from_slice(&part.s0);
+            all.offset.extend_from_slice(&part.offset);
+            all.fat_fraction.extend_from_slice(&part.fat_fraction);
+            all.fat_error.extend_from_slice(&part.fat_error);
+            all.ambiguous.extend_from_slice(&part.ambiguous);
+            all.residual.extend_from_slice(&part.residual);
+            all.state.extend_from_slice(&part.state);
+            all.iterations.extend_from_slice(&part.iterations);
+        }
+        all
+    }
+
     /// R2* for medians and quartiles: the value where fitted, infinite where the voxel is beyond a limit of what the
     /// echoes can tell, `None` where nothing is known. Leaving the beyond out would pull a median towards the middle.
     pub fn ranked(&self, voxel: usize) -> Option<f64> {
@@ -130,6 +147,26 @@ pub struct Fitted<T, const L: usize> {
     pub iterations: [u8; L],
 }
 
+impl<T: Real, const L: usize> Fitted<T, L> {
+    /// No value at all.
+    #[inline(always)]
+    pub fn nothing() -> Self {
+        let none = [T::NAN; L];
+        Self {
+            rate: none,
+            error: none,
+            start: none,
+            offset: none,
+            fat: none,
+            fat_error: none,
+            ambiguous: [false; L],
+            residual: none,
+            state: [State::NotConverged; L],
+            iterations: [0; L],
+        }
+    }
+}
+
 /// A model with its echo times, ready for blocks of `E` rows by `L` voxels.
 pub trait Kernel<T: Real, const E: usize, const L: usize>: Sync {
     /// Fits one block in at most so many iterations; the data are over σ, and zero in rows without an echo.
@@ -163,21 +200,24 @@ pub struct Samples<'a, T> {
     pub rows: &'a [&'a [T]],
     /// Noise level.
     pub sigma: Sigma<'a>,
+    /// Times σ that an echo must exceed for the voxel to be tried; the others get [`State::NoSignal`].
+    pub threshold: f64,
 }
 
-/// One thread's share.
+/// One thread's share: consecutive voxels.
 struct Task<'a, K, T, const E: usize, const L: usize> {
     kernel: &'a K,
     samples: Samples<'a, T>,
-    voxels: &'a [u32],
+    first: usize,
+    count: usize,
 }
 
 impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T, E, L> {
     #[inline(always)]
-    fn block(&self, voxels: &[u32], most: u8) -> Fitted<T, L> {
+    fn block(&self, places: &[u32], most: u8) -> Fitted<T, L> {
         let mut data = [[T::ZERO; L]; E];
-        let first = voxels[0] as usize;
-        let run = voxels.len() == L && voxels[L - 1] as usize == first + L - 1;
+        let first = self.first + places[0] as usize;
+        let run = places.len() == L && places[L - 1] as usize == places[0] as usize + L - 1;
         if let (true, Sigma::Uniform(sigma)) = (run, self.samples.sigma) {
             let scale = T::of(1.0 / sigma);
             for (column, row) in data.iter_mut().zip(self.samples.rows) {
@@ -189,7 +229,7 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T,
         }
         for l in 0..L {
             // A last, short block repeats its first voxel: every lane always has a real decay.
-            let voxel = voxels[if l < voxels.len() { l } else { 0 }] as usize;
+            let voxel = self.first + places[if l < places.len() { l } else { 0 }] as usize;
             let scale = T::of(1.0 / self.samples.sigma.at(voxel));
             for (column, row) in data.iter_mut().zip(self.samples.rows) {
                 column[l] = row[voxel] * scale;
@@ -208,7 +248,7 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T,
             if fitted.state[l] != State::Fitted {
                 continue;
             }
-            let sigma = T::of(self.samples.sigma.at(self.voxels[place] as usize));
+            let sigma = T::of(self.samples.sigma.at(self.first + place));
             part.r2star[place] = fitted.rate[l];
             part.standard_error[place] = fitted.error[l];
             part.s0[place] = fitted.start[l] * sigma;
@@ -219,6 +259,28 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T,
             part.residual[place] = fitted.residual[l];
         }
     }
+
+    /// Places of the voxels in which an echo stands above the noise; the others are marked.
+    #[inline(always)]
+    fn with_signal(&self, part: &mut Maps<T>) -> Vec<u32> {
+        let mut highest = [T::ZERO; VOXELS_A_TASK];
+        for row in self.samples.rows {
+            for (high, &value) in highest.iter_mut().zip(&row[self.first..self.first + self.count]) {
+                *high = value.at_least(*high);
+            }
+        }
+        let mut kept = Vec::with_capacity(self.count);
+        for (place, high) in highest.iter().take(self.count).enumerate() {
+            let sigma = self.samples.sigma.at(self.first + place);
+            // A noise level that is not a positive number fails the comparison.
+            if sigma > 0.0 && high.double() > self.samples.threshold * sigma {
+                kept.push(place as u32);
+            } else {
+                part.state[place] = State::NoSignal;
+            }
+        }
+        kept
+    }
 }
 
 impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<'_, K, T, E, L> {
@@ -227,15 +289,12 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<
 
     #[inline(always)]
     fn run(self) -> Self::Output {
-        let mut part = Maps::untried(self.voxels.len());
-        // Both rounds in one loop: what a block calls is inlined, and should be so once.
-        let mut waiting: Vec<u32> = (0..self.voxels.len() as u32).collect();
+        let mut part = Maps::untried(self.count);
+        let mut waiting = self.with_signal(&mut part);
+        // All rounds in one loop: what a block calls is inlined, and should be so once.
         for most in ROUNDS {
-            let mut voxels = Vec::with_capacity(L);
             for places in waiting.chunks(L) {
-                voxels.clear();
-                voxels.extend(places.iter().map(|&place| self.voxels[place as usize]));
-                let fitted = self.block(&voxels, most);
+                let fitted = self.block(places, most);
                 self.keep(places, &fitted, &mut part);
             }
             waiting.retain(|&place| part.state[place as usize] == State::NotConverged);
@@ -244,47 +303,19 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<
     }
 }
 
-/// Fits these voxels of the samples and puts them into the maps. `WIDE` code is compiled for every level, other code once.
-pub fn fit_into<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize, const WIDE: bool>(
+/// Fits every voxel of the samples. `WIDE` code is compiled for every level, other code once.
+pub fn fit_all<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize, const WIDE: bool>(
     level: Level,
     kernel: &K,
     samples: Samples<'_, T>,
-    voxels: &[u32],
-    maps: &mut Maps<T>,
-) {
-    let one = |voxels: &[u32]| {
-        let task = Task::<K, T, E, L> { kernel, samples, voxels };
+) -> Maps<T> {
+    let voxels = samples.rows.first().map_or(0, |row| row.len());
+    let one = |share: usize| {
+        let first = share * VOXELS_A_TASK;
+        let count = VOXELS_A_TASK.min(voxels - first);
+        let task = Task::<K, T, E, L> { kernel, samples, first, count };
         if WIDE { dispatch::run(level, task) } else { task.run() }
     };
-    let done: Vec<Maps<T>> = voxels.par_chunks(VOXELS_A_TASK).map(one).collect();
-    for (voxels, part) in voxels.chunks(VOXELS_A_TASK).zip(&done) {
-        maps.place(part, voxels.iter().map(|&voxel| voxel as usize));
-    }
-}
-
-/// The voxels in which an echo stands above the noise by more than three of its deviations; the others get
-/// [`State::NoSignal`].
-pub fn with_signal<T: Real>(
-    samples: ArrayView2<'_, T>,
-    sigma: Sigma<'_>,
-    threshold: f64,
-    maps: &mut Maps<T>,
-) -> Vec<u32> {
-    let mut highest = vec![T::ZERO; samples.ncols()];
-    for row in samples.rows() {
-        for (high, &value) in highest.iter_mut().zip(row) {
-            *high = value.at_least(*high);
-        }
-    }
-    let mut kept = Vec::new();
-    for (voxel, high) in highest.iter().enumerate() {
-        let sigma = sigma.at(voxel);
-        // A noise level that is not a positive number fails the comparison.
-        if sigma > 0.0 && high.double() > threshold * sigma {
-            kept.push(voxel as u32);
-        } else {
-            maps.state[voxel] = State::NoSignal;
-        }
-    }
-    kept
+    let done: Vec<Maps<T>> = (0..voxels.div_ceil(VOXELS_A_TASK)).into_par_iter().map(one).collect();
+    Maps::of_parts(&done)
 }

@@ -44,6 +44,8 @@ pub trait Real:
     /// e to this power, by our own reduction and polynomial. Relative error at most 4 units in the last place
     /// for arguments between -80 and 80 (a test holds it); arguments beyond the type's range saturate.
     fn exp(self) -> Self;
+    /// Natural logarithm of a positive, normal number to about 1e-3: a start, never a result.
+    fn rough_ln(self) -> Self;
 
     /// The smaller; the other where this is not a number.
     #[inline(always)]
@@ -77,7 +79,7 @@ const INVERSE_FACTORIAL: [f64; 14] = [
 ];
 
 macro_rules! real {
-    ($real:ident, $bits:ident, tolerance: $tolerance:expr, settled: $settled:expr, slack: $slack:expr, terms: $terms:expr, limit: $limit:expr,
+    ($real:ident, $signed:ident, tolerance: $tolerance:expr, settled: $settled:expr, slack: $slack:expr, terms: $terms:expr, limit: $limit:expr,
      magic: $magic:expr, ln2: $high:expr, $low:expr, degree: $degree:expr, mantissa: $mantissa:expr) => {
         impl Real for $real {
             const ZERO: Self = 0.0;
@@ -119,14 +121,24 @@ macro_rules! real {
                 // Adding to the exponent field multiplies by the power of two.
                 $real::from_bits(sum.to_bits().wrapping_add(shifted.to_bits() << $mantissa))
             }
+            #[inline(always)]
+            fn rough_ln(self) -> Self {
+                // x = m·2^k with m in [1/2, 1); ln m by its series about √½ in (m − √½)/(m + √½).
+                let bits = self.to_bits();
+                let half = (0.5 as $real).to_bits();
+                let power = (bits >> $mantissa) as $signed - (half >> $mantissa) as $signed;
+                let m = $real::from_bits((bits & ((1 << $mantissa) - 1)) | half);
+                let z = (m - std::$real::consts::FRAC_1_SQRT_2) / (m + std::$real::consts::FRAC_1_SQRT_2);
+                (power as $real - 0.5) * std::$real::consts::LN_2 + z * (2.0 + z * z * (2.0 / 3.0))
+            }
         }
     };
 }
 
 // ln 2 in two parts, the first short enough that its product with the exponent is exact.
-real!(f32, u32, tolerance: 3e-6, settled: 1e-6, slack: 4e-6, terms: 16, limit: 87.0, magic: 12_582_912.0,
+real!(f32, i32, tolerance: 3e-6, settled: 1e-6, slack: 4e-6, terms: 16, limit: 87.0, magic: 12_582_912.0,
       ln2: 0.693_359_4, -2.121_944_4e-4, degree: 7, mantissa: 23);
-real!(f64, u64, tolerance: 1e-11, settled: 1e-14, slack: 1e-13, terms: 30, limit: 708.0, magic: 6_755_399_441_055_744.0,
+real!(f64, i64, tolerance: 1e-11, settled: 1e-14, slack: 1e-13, terms: 30, limit: 708.0, magic: 6_755_399_441_055_744.0,
       ln2: 0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10, degree: 13, mantissa: 52);
 
 /// One number for each of `L` voxels.
@@ -151,6 +163,131 @@ pub(super) use each;
 #[inline(always)]
 pub fn pick<T: Real>(first: bool, yes: T, no: T) -> T {
     if first { yes } else { no }
+}
+
+/// `W` numbers that stay in registers where `W` is eight or less: each operation is a short loop of its own, which the compiler turns into one instruction. No closures: one that stays a function is compiled for the narrowest registers.
+#[derive(Clone, Copy)]
+pub struct Pack<T, const W: usize>(pub [T; W]);
+
+macro_rules! operation {
+    ($trait:ident, $name:ident, $sign:tt) => {
+        impl<T: Real, const W: usize> $trait for Pack<T, W> {
+            type Output = Self;
+            #[inline(always)]
+            fn $name(self, other: Self) -> Self {
+                let mut out = self;
+                for i in 0..W {
+                    out.0[i] = self.0[i] $sign other.0[i];
+                }
+                out
+            }
+        }
+    };
+}
+operation!(Add, add, +);
+operation!(Sub, sub, -);
+operation!(Mul, mul, *);
+operation!(Div, div, /);
+
+impl<T: Real, const W: usize> Pack<T, W> {
+    /// The same number in every place.
+    #[inline(always)]
+    pub fn of(value: T) -> Self {
+        Self([value; W])
+    }
+    /// From a lane, at its place `from` and after.
+    #[inline(always)]
+    pub fn from<const L: usize>(lane: &Lane<T, L>, from: usize) -> Self {
+        let mut out = [T::ZERO; W];
+        out.copy_from_slice(&lane[from..from + W]);
+        Self(out)
+    }
+    /// Into a lane, at its place `from` and after.
+    #[inline(always)]
+    pub fn into<const L: usize>(self, lane: &mut Lane<T, L>, from: usize) {
+        lane[from..from + W].copy_from_slice(&self.0);
+    }
+    /// Absolute value.
+    #[inline(always)]
+    pub fn abs(self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].abs();
+        }
+        out
+    }
+    /// Square root.
+    #[inline(always)]
+    pub fn sqrt(self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].sqrt();
+        }
+        out
+    }
+    /// See [`Real::exp`].
+    #[inline(always)]
+    pub fn exp(self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].exp();
+        }
+        out
+    }
+    /// See [`Real::rough_ln`].
+    #[inline(always)]
+    pub fn rough_ln(self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].rough_ln();
+        }
+        out
+    }
+    /// The larger of each pair.
+    #[inline(always)]
+    pub fn at_least(self, limit: Self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].at_least(limit.0[i]);
+        }
+        out
+    }
+    /// The smaller of each pair.
+    #[inline(always)]
+    pub fn at_most(self, limit: Self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = self.0[i].at_most(limit.0[i]);
+        }
+        out
+    }
+    /// Where the first is positive the second number, else the third.
+    #[inline(always)]
+    pub fn choose(self, yes: Self, no: Self) -> Self {
+        let mut out = no;
+        for i in 0..W {
+            out.0[i] = pick(self.0[i] > T::ZERO, yes.0[i], no.0[i]);
+        }
+        out
+    }
+    /// 1 where this is above the other, else 0.
+    #[inline(always)]
+    pub fn above(self, other: Self) -> Self {
+        let mut out = self;
+        for i in 0..W {
+            out.0[i] = pick(self.0[i] > other.0[i], T::ONE, T::ZERO);
+        }
+        out
+    }
+    /// Whether any number is positive.
+    #[inline(always)]
+    pub fn any(self) -> bool {
+        let mut sum = T::ZERO;
+        for i in 0..W {
+            sum += self.0[i];
+        }
+        sum > T::ZERO
+    }
 }
 
 #[cfg(test)]

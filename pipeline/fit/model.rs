@@ -1,6 +1,6 @@
 //! A model, built once from the echo times, and its fit to many voxels.
 
-use super::batch::{Kernel, LANES, Maps, Samples, Sigma, fit_into, with_signal};
+use super::batch::{Kernel, LANES, Maps, Samples, Sigma, fit_all};
 use super::dispatch::Level;
 use super::lanes::Real;
 use super::models::{Common, Decay, FatCorrected, NoiseCorrected, WithOffset};
@@ -135,24 +135,24 @@ impl Model {
 pub trait Precision: Real {
     /// Runs a job in blocks with the fewest rows that hold it.
     #[doc(hidden)]
-    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>)
+    fn run(job: &Job<'_, Self>) -> Maps<Self>
     where
         Self: Sized;
 }
 
 impl Precision for f32 {
-    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
+    fn run(job: &Job<'_, Self>) -> Maps<Self> {
         // Long trains are rare; compiling them for every level would double the time to build.
         match job.model.times.len() {
-            0..=FEW_ECHOES => job.run::<FEW_ECHOES, LANES, true>(maps),
-            _ => job.run::<MOST_ECHOES, LANES, false>(maps),
+            0..=FEW_ECHOES => job.run::<FEW_ECHOES, LANES, true>(),
+            _ => job.run::<MOST_ECHOES, LANES, false>(),
         }
     }
 }
 
 impl Precision for f64 {
-    fn run(job: &Job<'_, Self>, maps: &mut Maps<Self>) {
-        job.run::<MOST_ECHOES, 1, false>(maps);
+    fn run(job: &Job<'_, Self>) -> Maps<Self> {
+        job.run::<MOST_ECHOES, 1, false>()
     }
 }
 
@@ -184,15 +184,12 @@ pub fn fit_at<T: Precision>(
     if let Sigma::PerVoxel(map) = sigma {
         assert_eq!(map.len(), samples.ncols(), "one noise level for each voxel");
     }
-    let mut maps = Maps::untried(samples.ncols());
     let (mean, variance) = moments(0.0, coil_elements.max(0.5));
-    let voxels = with_signal(samples, sigma, mean + 3.0 * variance.sqrt(), &mut maps);
     let whole = CowArray::from(samples);
     let whole = whole.as_standard_layout();
     let rows: Vec<&[T]> = whole.rows().into_iter().map(|row| row.to_slice().unwrap_or_default()).collect();
-    let samples = Samples { rows: &rows, sigma };
-    T::run(&Job { level, model, coil_elements, samples, voxels: &voxels }, &mut maps);
-    maps
+    let samples = Samples { rows: &rows, sigma, threshold: mean + 3.0 * variance.sqrt() };
+    T::run(&Job { level, model, coil_elements, samples })
 }
 
 /// One call of [`fit`], before its number of rows is a constant.
@@ -201,28 +198,29 @@ pub struct Job<'a, T> {
     model: &'a Model,
     coil_elements: f64,
     samples: Samples<'a, T>,
-    voxels: &'a [u32],
 }
 
 impl<T: Real> Job<'_, T> {
-    fn run<const E: usize, const L: usize, const WIDE: bool>(&self, maps: &mut Maps<T>) {
+    fn run<const E: usize, const L: usize, const WIDE: bool>(&self) -> Maps<T> {
         let common = Common::<T, E>::new(&self.model.times, self.coil_elements);
         match self.model.kind {
-            ModelKind::Monoexponential => self.with::<_, E, L, WIDE>(&Decay::whole(common), maps),
-            ModelKind::MonoexponentialWithOffset => self.with::<_, E, L, WIDE>(&WithOffset(common), maps),
-            ModelKind::Truncated => self.with::<_, E, L, WIDE>(&Decay::truncated(common, self.coil_elements), maps),
-            ModelKind::NoiseCorrected => self.with::<_, E, L, WIDE>(&NoiseCorrected(common), maps),
+            ModelKind::Monoexponential => {
+                self.with::<_, E, L, WIDE>(&Decay::<T, E, false>::new(common, self.coil_elements))
+            }
+            ModelKind::MonoexponentialWithOffset => self.with::<_, E, L, WIDE>(&WithOffset(common)),
+            ModelKind::Truncated => self.with::<_, E, L, WIDE>(&Decay::<T, E, true>::new(common, self.coil_elements)),
+            ModelKind::NoiseCorrected => self.with::<_, E, L, WIDE>(&NoiseCorrected(common)),
             // `Model::new` refuses a fat model without a field strength; complex samples never come here.
             ModelKind::FatCorrected | ModelKind::Complex => {
-                self.with::<_, E, L, WIDE>(&FatCorrected::new(common, &self.model.times, &self.model.settings), maps);
+                self.with::<_, E, L, WIDE>(&FatCorrected::new(common, &self.model.times, &self.model.settings))
             }
         }
     }
 
-    fn with<K, const E: usize, const L: usize, const WIDE: bool>(&self, kernel: &K, maps: &mut Maps<T>)
+    fn with<K, const E: usize, const L: usize, const WIDE: bool>(&self, kernel: &K) -> Maps<T>
     where
         K: Kernel<T, E, L>,
     {
-        fit_into::<T, K, E, L, WIDE>(self.level, kernel, self.samples, self.voxels, maps);
+        fit_all::<T, K, E, L, WIDE>(self.level, kernel, self.samples)
     }
 }

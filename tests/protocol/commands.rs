@@ -115,7 +115,7 @@ fn range_prints_a_table_and_draws_a_picture() {
     let shown = text(&output.stdout);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     for part in [
-        "6 echoes from 1 ms every 1 ms, noise-corrected model",
+        "6 echoes from 1 ms every 1 ms, fat-corrected model",
         "R2* /s",
         "an earlier first echo, 0.8 ms",
         "hernando-2023-1.5t",

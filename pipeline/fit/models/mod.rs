@@ -75,39 +75,32 @@ impl<T: Real, const E: usize> Common<T, E> {
         rate: usize,
         amplitude: &Lane<T, L>,
     ) -> Fitted<T, L> {
-        let none = [T::NAN; L];
-        let mut out = Fitted {
-            rate: end.at[rate],
-            error: none,
-            start: none,
-            offset: none,
-            fat: none,
-            fat_error: none,
-            ambiguous: [false; L],
-            residual: none,
-            state: [State::NotConverged; L],
-            iterations: end.iterations,
-        };
+        let mut out = Fitted { rate: end.at[rate], iterations: end.iterations, ..Fitted::nothing() };
         let share = T::ONE / T::of(self.echoes.count as f64);
         each!(l in L, {
             out.error[l] = end.variance[rate][l].sqrt();
             out.start[l] = amplitude[l] * (end.at[rate][l] * self.echoes.first).exp();
             out.residual[l] = (end.cost[l] * share).sqrt() / amplitude[l];
         });
-        // Within this of a limit the limit decides, not the data.
-        let margin = self.size * T::of(1e-3);
         for l in 0..L {
-            let r = out.rate[l];
-            out.state[l] = if r >= self.rates[1] - margin {
-                State::AtBound
-            } else if r <= self.rates[0] + margin {
-                State::BelowBound
-            } else if end.converged[l] && out.error[l] > T::ZERO && out.start[l] > T::ZERO {
-                State::Fitted
-            } else {
-                State::NotConverged
-            };
+            out.state[l] = self.state(out.rate[l], end.converged[l], out.error[l], out.start[l]);
         }
         out
+    }
+
+    /// What became of a voxel with this R2*, its error and its signal at echo time zero.
+    #[inline(always)]
+    fn state(&self, rate: T, converged: bool, error: T, start: T) -> State {
+        // Within this of a limit the limit decides, not the data.
+        let margin = self.size * T::of(1e-3);
+        if rate >= self.rates[1] - margin {
+            State::AtBound
+        } else if rate <= self.rates[0] + margin {
+            State::BelowBound
+        } else if converged && error > T::ZERO && start > T::ZERO {
+            State::Fitted
+        } else {
+            State::NotConverged
+        }
     }
 }
