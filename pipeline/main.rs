@@ -25,6 +25,7 @@ enum Command {
     Demo(commands::demo::Args),
     Settings(commands::settings::Args),
     Verify(commands::verify::Args),
+    Amend(commands::amend::Args),
     #[command(hide = true)]
     Child(commands::child::Args),
 }
@@ -42,6 +43,7 @@ fn main() -> ExitCode {
         Command::Demo(args) => commands::demo::run(args),
         Command::Settings(args) => commands::settings::run(args),
         Command::Verify(args) => commands::verify::run(args),
+        Command::Amend(args) => commands::amend::run(args),
         Command::Child(args) => commands::child::run(args),
     };
     outcome.unwrap_or_else(|error| {

@@ -3,14 +3,14 @@
 use super::chain::Rules;
 use super::summary;
 use crate::daemon::earlier::Earlier;
-use crate::daemon::job::{Job, PatientKey, Said, SetAside, Task};
+use crate::daemon::job::{Amendment, Job, PatientKey, Said, SetAside, Task};
 use crate::daemon::runner::{Desk, Ended, Runner, own_pid};
 use crate::daemon::settings::Site;
 use crate::daemon::spool::{INTAKE_FILE, RUN_FILE, results};
 use crate::intake::durable;
 use crate::intake::foreign::escape;
 use crate::reading;
-use crate::report::ResultDocument;
+use crate::report::{RESULT, ResultDocument};
 use anyhow::Context as _;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
@@ -55,40 +55,8 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
             return Ok(ExitCode::from(UNUSABLE));
         }
     };
-    fs::create_dir_all(&args.out).with_context(|| format!("cannot make {}", args.out.display()))?;
-    let out = args.out.canonicalize().with_context(|| format!("cannot use {}", args.out.display()))?;
-    let began = Instant::now();
-    let inputs: Vec<_> = args.inputs.iter().map(|input| input.as_path().into()).collect();
-    let job = Job {
-        task: Task::Measure,
-        below: inputs.clone(),
-        inputs,
-        out: out.as_path().into(),
-        set_aside: Vec::new(),
-        limits: site.child,
-        documents: site.documents,
-        intake: site.limits,
-        outputs: site.outputs,
-        default_issuer: site.default_issuer,
-        earlier,
-        parent: own_pid(),
-    };
-    let mut desk = Terminal { out: out.clone(), history, attempt: None, bar: bar(), files: 0 };
-    let ended = Runner::own()?.run(job, &mut desk)?;
-    desk.bar.finish_and_clear();
-    let placed = match ended {
-        Ended::Finished { out: attempt, attempts, set_aside, .. } => {
-            tell_set_aside(&set_aside);
-            place(&attempt, &out, attempts, began.elapsed())?
-        }
-        Ended::GivenUp { reason, set_aside } => {
-            tell_set_aside(&set_aside);
-            eprintln!("nothing was measured: {reason}");
-            write_account(&out, &set_aside)?;
-            Vec::new()
-        }
-        Ended::Surveyed { .. } | Ended::Cancelled => anyhow::bail!("the analysis ended without an answer"),
-    };
+    let work = Work { inputs: &args.inputs, out: &args.out, history, earlier, amended: None };
+    let placed = measure(site, work, |_| true)?;
     for (path, result) in &placed {
         if !args.json {
             let (verdict, lic) = (summary::verdict(result.verdict), summary::lic(result));
@@ -99,29 +67,76 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         let paths: Vec<_> = placed.iter().map(|(path, _)| path.display().to_string()).collect();
         println!("{}", json!({ "results": paths }));
     } else if placed.is_empty() {
-        println!("no acquisition that can be read; {} says why", out.join(INTAKE_FILE).display());
+        println!("no acquisition that can be read; {} says why", args.out.join(INTAKE_FILE).display());
     }
     Ok(summary::status(placed.iter().map(|(_, result)| result)))
 }
 
+/// What a command has measured.
+pub(super) struct Work<'a> {
+    /// Folders, files or archives.
+    pub inputs: &'a [PathBuf],
+    /// Where the results go; made where it is not there.
+    pub out: &'a Path,
+    /// The earlier readings, one JSON object a line.
+    pub history: String,
+    /// Results of an earlier run that the new ones replace.
+    pub earlier: Vec<Earlier>,
+    /// A person's region for one of the acquisitions.
+    pub amended: Option<Amendment>,
+}
+
+/// Measures in a child process and gives the results that are `wanted` their places.
+pub(super) fn measure(
+    site: Site,
+    work: Work<'_>,
+    wanted: impl Fn(&ResultDocument) -> bool,
+) -> anyhow::Result<Vec<(PathBuf, ResultDocument)>> {
+    fs::create_dir_all(work.out).with_context(|| format!("cannot make {}", work.out.display()))?;
+    let out = work.out.canonicalize().with_context(|| format!("cannot use {}", work.out.display()))?;
+    let began = Instant::now();
+    let inputs: Vec<_> = work.inputs.iter().map(|input| input.as_path().into()).collect();
+    let mut below = inputs.clone();
+    below.extend(work.amended.as_ref().map(|amended| amended.region.clone()));
+    let job = Job {
+        task: Task::Measure,
+        below,
+        inputs,
+        out: out.as_path().into(),
+        set_aside: Vec::new(),
+        limits: site.child,
+        documents: site.documents,
+        intake: site.limits,
+        outputs: site.outputs,
+        default_issuer: site.default_issuer,
+        earlier: work.earlier,
+        parent: own_pid(),
+        amended: work.amended,
+    };
+    let mut desk = Terminal { out: out.clone(), history: work.history, attempt: None, bar: bar(), files: 0 };
+    let ended = Runner::own()?.run(job, &mut desk)?;
+    desk.bar.finish_and_clear();
+    match ended {
+        Ended::Finished { out: attempt, attempts, set_aside, .. } => {
+            tell_set_aside(&set_aside);
+            place(&attempt, &out, attempts, began.elapsed(), wanted)
+        }
+        Ended::GivenUp { reason, set_aside } => {
+            tell_set_aside(&set_aside);
+            eprintln!("nothing was measured: {reason}");
+            write_account(&out, &set_aside)?;
+            Ok(Vec::new())
+        }
+        Ended::Surveyed { .. } | Ended::Cancelled => anyhow::bail!("the analysis ended without an answer"),
+    }
+}
+
 /// Everything that can be wrong before anything is analysed.
 fn prepare(args: &Args) -> Result<(Site, String, Vec<Earlier>), String> {
-    let site = match &args.site {
-        Some(path) => Site::load(path).map_err(|error| error.to_string())?,
-        None => Site::shipped(Path::new(".")),
-    };
-    Rules::of(&site.documents)?;
+    let site = site(args.site.as_deref())?;
     for input in &args.inputs {
         fs::metadata(input).map_err(|error| format!("{}: {error}", input.display()))?;
     }
-    let history = match &args.history {
-        Some(path) => {
-            let text = fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
-            reading::history(&path.display().to_string(), &text).map_err(|errors| errors.to_string())?;
-            text
-        }
-        None => String::new(),
-    };
     let earlier = match &args.earlier {
         Some(path) => {
             let at = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
@@ -129,7 +144,25 @@ fn prepare(args: &Args) -> Result<(Site, String, Vec<Earlier>), String> {
         }
         None => Vec::new(),
     };
-    Ok((site, history, earlier))
+    Ok((site, history(args.history.as_deref())?, earlier))
+}
+
+/// The site as its file has it, or as shipped, with rules that can be used.
+pub(super) fn site(file: Option<&Path>) -> Result<Site, String> {
+    let site = match file {
+        Some(path) => Site::load(path).map_err(|error| error.to_string())?,
+        None => Site::shipped(Path::new(".")),
+    };
+    Rules::of(&site.documents)?;
+    Ok(site)
+}
+
+/// Earlier readings from a file that can be used; none without one.
+pub(super) fn history(file: Option<&Path>) -> Result<String, String> {
+    let Some(path) = file else { return Ok(String::new()) };
+    let text = fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))?;
+    reading::history(&path.display().to_string(), &text).map_err(|errors| errors.to_string())?;
+    Ok(text)
 }
 
 /// The command line's side of the conversation with the child.
@@ -196,6 +229,7 @@ fn place(
     out: &Path,
     attempts: usize,
     took: Duration,
+    wanted: impl Fn(&ResultDocument) -> bool,
 ) -> anyhow::Result<Vec<(PathBuf, ResultDocument)>> {
     let run = json!({
         "schema_version": 1,
@@ -208,14 +242,16 @@ fn place(
     for folder in results(attempt)? {
         let name = folder.file_name().context("a result without a name")?;
         let target = out.join(name);
+        let result = serde_json::from_slice(&fs::read(folder.join(RESULT))?).context("cannot read back a result")?;
+        if !wanted(&result) {
+            continue;
+        }
         fs::write(folder.join(RUN_FILE), serde_json::to_vec_pretty(&run)?)?;
         if target.exists() {
             fs::remove_dir_all(&target).with_context(|| format!("cannot replace {}", target.display()))?;
         }
         durable::publish_dir(&folder, &target).with_context(|| format!("cannot write {}", target.display()))?;
-        let path = target.join("result.json");
-        let result = serde_json::from_slice(&fs::read(&path)?).context("cannot read back a result")?;
-        placed.push((path, result));
+        placed.push((target.join(RESULT), result));
     }
     let account = fs::read(attempt.join(INTAKE_FILE)).context("cannot read the account of the files")?;
     durable::write(&out.join(INTAKE_FILE), &account).context("cannot write intake.json")?;

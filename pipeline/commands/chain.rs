@@ -1,6 +1,6 @@
 //! One delivery through every stage, in one place: from what intake found to finished reports.
 
-use super::region;
+use super::region::{self, Amended};
 use super::role::{Standing, roles};
 use crate::daemon::earlier::{self, Earlier};
 use crate::daemon::settings::Documents;
@@ -8,6 +8,7 @@ use crate::intake::{EventsFile, Found, Intake, RegionFile, Unreadable};
 use crate::protocol::{self, CheckedAcquisition, ImageMeasures, Profile};
 use crate::reading::{self, Calibrations, CourseEvents, FollowUp, PastReading, Reading};
 use crate::report::{self, Case, Outputs, Report, Role, RoleKind, Software};
+use crate::roi::Region;
 use crate::study::{Acquisition, Finding, Severity, Stage};
 use crate::{fit, quality};
 
@@ -49,7 +50,7 @@ enum Carried {
     /// Its images could not be read.
     Unreadable(Box<Unreadable>),
     /// There is nothing to fit; the findings say why.
-    Checked { checked: Box<CheckedAcquisition>, findings: Vec<Finding> },
+    Checked { checked: Box<CheckedAcquisition>, region: Option<Box<Region>>, findings: Vec<Finding> },
     /// All the way.
     Read { reading: Box<Reading>, measures: ImageMeasures, findings: Vec<Finding> },
 }
@@ -74,6 +75,8 @@ pub struct Setting<'a> {
     pub default_issuer: Option<&'a str>,
     /// Results of an earlier run over the same place, which these replace.
     pub earlier: &'a [Earlier],
+    /// A person's region for one of the acquisitions.
+    pub amended: Option<&'a Amended>,
 }
 
 /// Carries everything intake found through the stages and composes a report for each, in intake's order.
@@ -135,13 +138,14 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     let rules = setting.rules;
     let checked = protocol::check(acquisition, &rules.profiles);
     if !checked.decays_with_r2star() {
-        return Carried::Checked { checked: Box::new(checked), findings: Vec::new() };
+        return Carried::Checked { checked: Box::new(checked), region: None, findings: Vec::new() };
     }
     let profile = checked.profile().cloned();
     let limits = profile.as_ref().map(|p| p.region().clone()).unwrap_or_default();
     let noise = fit::estimate_noise(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
     let survey = fit::survey(checked.acquisition(), &noise);
-    let (region, refused) = region::of_acquisition(checked.acquisition(), &survey, &noise, &limits, regions);
+    let given = region::Given { files: regions, amended: setting.amended };
+    let (region, refused) = region::of_acquisition(checked.acquisition(), &survey, &noise, &limits, given);
     let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);
     let mut earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
     let past = setting.history.iter().filter_map(|reading| reading.profile.as_ref());
@@ -167,7 +171,8 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
         }
         Err(back) => {
             let (checked, finding) = *back;
-            Carried::Checked { checked: Box::new(checked), findings: vec![finding] }
+            earlier.push(finding);
+            Carried::Checked { checked: Box::new(checked), region: Some(Box::new(region)), findings: earlier }
         }
     }
 }
@@ -176,8 +181,9 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
 fn all_findings(carried: &Carried, of_the_delivery: &[Finding]) -> Vec<Finding> {
     let parts: Vec<&[Finding]> = match carried {
         Carried::Unreadable(unreadable) => vec![&unreadable.findings],
-        Carried::Checked { checked, findings } => {
-            vec![checked.acquisition().findings(), of_the_delivery, checked.findings(), findings]
+        Carried::Checked { checked, region, findings } => {
+            let found = region.as_ref().map_or(&[][..], |region| region.findings());
+            vec![checked.acquisition().findings(), of_the_delivery, checked.findings(), found, findings]
         }
         Carried::Read { reading, findings, .. } => {
             let fitted = reading.fitted();
@@ -233,7 +239,10 @@ fn compose(carried: &Carried, findings: &[Finding], role: Role, setting: &Settin
         reading: None,
         findings,
         role,
-        predecessor: earlier::replaced(setting.earlier, &standing.header.study.uid, source),
+        predecessor: setting
+            .amended
+            .and_then(|amended| amended.corrects(source))
+            .or_else(|| earlier::replaced(setting.earlier, &standing.header.study.uid, source)),
         software: software(),
         reviewer: None,
     };
@@ -241,9 +250,10 @@ fn compose(carried: &Carried, findings: &[Finding], role: Role, setting: &Settin
         Carried::Unreadable(unreadable) => {
             Case { grid: unreadable.grid.as_ref(), echo_times: &unreadable.echo_times, ..unread(&unreadable.source) }
         }
-        Carried::Checked { checked, .. } => {
+        Carried::Checked { checked, region, .. } => {
             let acquisition = checked.acquisition();
             Case {
+                region: region.as_deref(),
                 grid: Some(acquisition.grid()),
                 echo_times: acquisition.echo_times(),
                 acquisition: Some(acquisition),

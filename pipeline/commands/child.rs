@@ -2,6 +2,7 @@
 //! here. Not for people.
 
 use super::chain::{self, Rules, Setting};
+use super::region::Amended;
 use crate::daemon::earlier::EARLIER_FILE;
 use crate::daemon::fence;
 use crate::daemon::job::{HISTORY_FILE, Job, PatientKey, Said, Task};
@@ -75,6 +76,7 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
     let history = earlier(job, &intake, from_parent)?;
     let rules = Rules::of(&job.documents).map_err(anyhow::Error::msg)?;
     let progress = |done, total| say(&Said::Stage { name: "measuring".to_owned(), done, total });
+    let amended = job.amended.as_ref().map(Amended::read).transpose()?;
     let mut readings = String::new();
     if !job.earlier.is_empty() {
         fs::write(out.join(EARLIER_FILE), serde_json::to_vec_pretty(&job.earlier)?)
@@ -86,6 +88,7 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
         history: &history,
         default_issuer: job.default_issuer.as_deref(),
         earlier: &job.earlier,
+        amended: amended.as_ref(),
     };
     for analysed in chain::analyse(intake, &setting, &progress) {
         write(&analysed.report, out)?;

@@ -1,5 +1,6 @@
 //! One file for each command; the only room that knows all others.
 
+pub mod amend;
 pub mod analyse;
 pub mod calibrate;
 pub mod calibrations;
@@ -9,6 +10,7 @@ pub mod child;
 pub mod confirmed;
 pub mod course;
 pub mod demo;
+pub mod kept;
 pub mod profile;
 mod region;
 mod role;

@@ -1,22 +1,85 @@
-//! Which region an acquisition is measured in: one delivered beside it where it fits, else the one found.
+//! Which region an acquisition is measured in: a person's, one delivered beside it where it fits, else the one found.
 
+use crate::daemon::job::Amendment;
 use crate::fit::{Noise, Survey};
 use crate::intake::{RegionFile, RegionFileKind};
 use crate::protocol::RegionLimits;
+use crate::report::result::Predecessor;
 use crate::roi::{self, Region, RegionFormat, SuppliedFile};
-use crate::study::{Acquisition, Finding};
+use crate::study::{Acquisition, Finding, Source};
+use anyhow::Context as _;
+use std::fs;
 
-/// The region, and why delivered ones were not used. The first delivered region that lies on the acquisition's grid
-/// replaces the automatic one; where none does, the liver is searched for and every refusal is a finding.
+/// A person's region for an acquisition that was read before.
+pub struct Amended {
+    /// Digest of the acquisition.
+    acquisition: String,
+    name: String,
+    format: RegionFormat,
+    bytes: Vec<u8>,
+    by: String,
+    why: String,
+    /// The report that the new one corrects.
+    predecessor: Predecessor,
+}
+
+impl Amended {
+    /// Reads the region's file.
+    pub fn read(wanted: &Amendment) -> anyhow::Result<Self> {
+        let path = wanted.region.path();
+        let bytes = fs::read(path).context("cannot read the region's file")?;
+        // A DICOM file has its mark after 128 bytes; what is neither is refused by who reads it.
+        let format = if bytes.get(128..132) == Some(b"DICM") { RegionFormat::Seg } else { RegionFormat::Nifti };
+        Ok(Self {
+            acquisition: wanted.acquisition.clone(),
+            name: path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default(),
+            format,
+            bytes,
+            by: wanted.by.clone(),
+            why: wanted.why.clone(),
+            predecessor: wanted.predecessor.clone(),
+        })
+    }
+
+    /// Whether it was drawn for this acquisition.
+    fn concerns(&self, source: &Source) -> bool {
+        self.acquisition == source.digest.as_str()
+    }
+
+    /// The report that the one of this acquisition corrects.
+    pub fn corrects(&self, source: &Source) -> Option<Predecessor> {
+        self.concerns(source).then(|| self.predecessor.clone())
+    }
+}
+
+/// What came from outside.
+#[derive(Clone, Copy)]
+pub struct Given<'a> {
+    /// Regions delivered with the series.
+    pub files: &'a [RegionFile],
+    /// A person's region.
+    pub amended: Option<&'a Amended>,
+}
+
+/// The region, and why delivered ones were not used. A person's region for this acquisition goes before all; else the
+/// first delivered region that lies on its grid; where none does, the liver is searched for and every refusal is a
+/// finding.
 pub fn of_acquisition(
     acquisition: &Acquisition,
     survey: &Survey,
     noise: &Noise,
     limits: &RegionLimits,
-    files: &[RegionFile],
+    given: Given<'_>,
 ) -> (Region, Vec<Finding>) {
     let mut refused = Vec::new();
-    for file in files {
+    if let Some(amended) = given.amended.filter(|amended| amended.concerns(acquisition.source())) {
+        let file = SuppliedFile { name: &amended.name, format: amended.format, bytes: &amended.bytes };
+        match roi::amended(acquisition, survey, limits, &file, &amended.by, &amended.why) {
+            Ok(region) => return (region, Vec::new()),
+            Err(finding) => refused.push(finding),
+        }
+    }
+    for file in given.files {
         let name = file.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let format = match file.kind {
             RegionFileKind::Seg => RegionFormat::Seg,
@@ -24,7 +87,7 @@ pub fn of_acquisition(
         };
         let supplied = SuppliedFile { name: &name, format, bytes: &file.bytes };
         match roi::supplied(acquisition, survey, limits, &supplied) {
-            Ok(given) => return (given.whole, Vec::new()),
+            Ok(region) => return (region, Vec::new()),
             Err(finding) => refused.push(finding),
         }
     }

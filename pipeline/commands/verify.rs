@@ -2,63 +2,48 @@
 //! whether every file still is what its result document says.
 
 use super::analyse::UNUSABLE;
-use crate::daemon::earlier::EARLIER_FILE;
-use crate::daemon::settings::Site;
-use crate::intake::claim::INPUT;
+use super::kept::{Kept, Place};
 use crate::report::{RESULT, ResultDocument};
 use crate::study::Digest;
 use anyhow::Context as _;
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
 
 /// Status when something differs.
 const DIFFERS: u8 = 3;
-/// The earlier readings a result was made with, kept beside its folder.
-const HISTORY: &str = "history.jsonl";
 /// Differences named before the rest is only counted.
 const NAMED: usize = 20;
 
 /// Recompute a result from its kept inputs and compare to the bit.
 #[derive(clap::Args)]
 pub struct Args {
-    /// A result's folder or its result.json.
-    result: PathBuf,
-    /// The inputs; without it the archive of the site is searched.
-    #[arg(long)]
-    input: Vec<PathBuf>,
-    /// The site file the result was made with.
-    #[arg(long, env = "SIDEROLOG_SITE")]
-    site: Option<PathBuf>,
-    /// The earlier readings it was made with; without it those kept beside the result.
-    #[arg(long)]
-    history: Option<PathBuf>,
+    #[command(flatten)]
+    place: Place,
 }
 
 /// Runs it.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let folder = if args.result.is_dir() { args.result.clone() } else { parent(&args.result) };
-    let path = folder.join(RESULT);
-    let text = match fs::read_to_string(&path) {
-        Ok(text) => text,
-        Err(error) => return unusable(&format!("{}: {error}", path.display())),
+    let kept = match args.place.open() {
+        Ok(kept) => kept,
+        Err(message) => {
+            eprintln!("{message}");
+            return Ok(ExitCode::from(UNUSABLE));
+        }
     };
-    let document: ResultDocument = match serde_json::from_str(&text) {
-        Ok(document) => document,
-        Err(error) => return unusable(&format!("{}: not a result document: {error}", path.display())),
-    };
-    let inputs = match inputs(&args, &folder) {
-        Ok(inputs) => inputs,
-        Err(message) => return unusable(&message),
-    };
-    let mut differences = changed_files(&folder, &document);
+    let Kept { folder, text, document, .. } = &kept;
+    if document.roi.as_ref().is_some_and(|roi| roi.amended.is_some()) {
+        eprintln!("a person's region decides here: `siderolog amend` measures the inputs with it again");
+        return Ok(ExitCode::from(UNUSABLE));
+    }
+    let mut differences = changed_files(folder, document);
     let checked = document.file_digests.len();
     println!("{} of {checked} files are as the result says", checked - differences.len());
     let again = tempfile::tempdir().context("cannot make a folder for the comparison")?;
-    recompute(&args, &folder, &inputs, again.path())?;
+    recompute(args.place.site.as_deref(), &kept, again.path())?;
     let hex = document.input.digest.trim_start_matches("sha256:");
-    let (then, now) = (serde_json::from_str::<Value>(&text)?, read(&again.path().join(hex).join(RESULT)));
+    let (then, now) = (serde_json::from_str::<Value>(text)?, read(&again.path().join(hex).join(RESULT)));
     match now {
         Some(now) => {
             let before = differences.len();
@@ -78,28 +63,6 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     Ok(if differences.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(DIFFERS) })
 }
 
-fn unusable(message: &str) -> anyhow::Result<ExitCode> {
-    eprintln!("{message}");
-    Ok(ExitCode::from(UNUSABLE))
-}
-
-fn parent(path: &Path) -> PathBuf {
-    path.parent().map_or_else(|| PathBuf::from("."), Path::to_path_buf)
-}
-
-/// What was given, or what the site's archive keeps of this delivery: results lie in a folder named by its ticket.
-fn inputs(args: &Args, folder: &Path) -> Result<Vec<PathBuf>, String> {
-    if !args.input.is_empty() {
-        return Ok(args.input.clone());
-    }
-    let site = args.site.as_ref().ok_or("name the inputs with --input, or the site with --site")?;
-    let site = Site::load(site).map_err(|error| error.to_string())?;
-    let whole = folder.canonicalize().map_err(|error| format!("{}: {error}", folder.display()))?;
-    let ticket = whole.parent().and_then(Path::file_name).ok_or("the result lies in no delivery's folder")?;
-    let kept = site.folders.archive.join(ticket).join(INPUT);
-    if kept.is_dir() { Ok(vec![kept]) } else { Err(format!("{}: the inputs are not kept any more", kept.display())) }
-}
-
 /// Files that are missing or are not what the document says.
 fn changed_files(folder: &Path, document: &ResultDocument) -> Vec<String> {
     let mut changed = Vec::new();
@@ -116,19 +79,17 @@ fn changed_files(folder: &Path, document: &ResultDocument) -> Vec<String> {
     changed
 }
 
-fn recompute(args: &Args, folder: &Path, inputs: &[PathBuf], out: &Path) -> anyhow::Result<()> {
+fn recompute(site: Option<&Path>, kept: &Kept, out: &Path) -> anyhow::Result<()> {
     let program = std::env::current_exe().context("cannot find this program")?;
     let mut command = Command::new(program);
-    command.arg("analyse").args(inputs).arg("--out").arg(out).arg("--json").stdout(Stdio::null());
-    if let Some(site) = &args.site {
+    command.arg("analyse").args(&kept.inputs).arg("--out").arg(out).arg("--json").stdout(Stdio::null());
+    if let Some(site) = site {
         command.arg("--site").arg(site);
     }
-    let kept = parent(folder).join(HISTORY);
-    if let Some(history) = args.history.as_ref().or(Some(&kept).filter(|kept| kept.is_file())) {
+    if let Some(history) = &kept.history {
         command.arg("--history").arg(history);
     }
-    let earlier = parent(folder).join(EARLIER_FILE);
-    if earlier.is_file() {
+    if let Some(earlier) = &kept.earlier {
         command.arg("--earlier").arg(earlier);
     }
     // 3 and 4 say what the verdicts are, which the comparison sees for itself.

@@ -27,10 +27,11 @@ pub struct Earlier {
 
 /// The results published in this folder. One that cannot be read is not named: the new run does not fail for it.
 pub fn published(folder: &Path) -> Vec<Earlier> {
-    results(folder).unwrap_or_default().iter().filter_map(|result| one(result)).collect()
+    results(folder).unwrap_or_default().iter().filter_map(|result| of_result(result)).collect()
 }
 
-fn one(folder: &Path) -> Option<Earlier> {
+/// The result in this folder; `None` where it cannot be read.
+pub fn of_result(folder: &Path) -> Option<Earlier> {
     let bytes = fs::read(folder.join(RESULT)).ok()?;
     let document: ResultDocument = serde_json::from_slice(&bytes).ok()?;
     // A report's digest is over its files by name, the result document among them.

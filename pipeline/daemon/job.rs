@@ -5,6 +5,7 @@ use super::settings::{ChildLimits, Documents};
 use crate::intake::Limits;
 use crate::intake::foreign::ForeignPath;
 use crate::report::Outputs;
+use crate::report::result::Predecessor;
 use serde::{Deserialize, Serialize};
 
 /// One piece of work, sent on the child's standard input.
@@ -34,6 +35,24 @@ pub struct Job {
     pub earlier: Vec<Earlier>,
     /// The process it must not outlive.
     pub parent: i32,
+    /// A person's region for one of the acquisitions.
+    #[serde(default)]
+    pub amended: Option<Amendment>,
+}
+
+/// A region that a person drew or corrected for an acquisition that was read before.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Amendment {
+    /// Digest of the acquisition.
+    pub acquisition: String,
+    /// The region's file.
+    pub region: ForeignPath,
+    /// Who.
+    pub by: String,
+    /// Why.
+    pub why: String,
+    /// The report that the new one corrects.
+    pub predecessor: Predecessor,
 }
 
 /// What a child is asked to do.

@@ -69,6 +69,7 @@ pub(super) fn job(shared: &Shared) -> Job {
         default_issuer: shared.site.default_issuer.clone(),
         earlier: Vec::new(),
         parent: runner::own_pid(),
+        amended: None,
     }
 }
 

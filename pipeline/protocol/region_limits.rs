@@ -51,6 +51,9 @@ pub struct RegionLimits {
     /// Largest share of the liver that lies where a liver seldom does.
     #[serde(rename = "max unlikely place")]
     pub max_unlikely_place: f64,
+    /// Largest share of the liver's outline that follows no edge in the images. There the outline is a guess.
+    #[serde(rename = "max open border")]
+    pub max_open_border: f64,
 }
 
 impl Default for RegionLimits {
@@ -70,6 +73,7 @@ impl Default for RegionLimits {
             stop_agreement: 0.5,
             max_left_out: 0.25,
             max_unlikely_place: 0.25,
+            max_open_border: 0.125,
         }
     }
 }
@@ -90,6 +94,7 @@ impl RegionLimits {
             ("stop agreement", self.stop_agreement, 1.0),
             ("max left out", self.max_left_out, 10.0),
             ("max unlikely place", self.max_unlikely_place, 1.0),
+            ("max open border", self.max_open_border, 1.0),
         ];
         limits
             .iter()

@@ -2,6 +2,7 @@
 
 use super::body::Body;
 use super::fourier::{Complex, Plan};
+use super::order;
 use crate::fit::Noise;
 use crate::study::Acquisition;
 use rayon::prelude::*;
@@ -218,12 +219,18 @@ fn shaped_echoes(acquisition: &Acquisition, noise: &Noise, body: &Body) -> usize
         .count()
 }
 
-/// Largest displacement between neighbouring slices at the first echo, mm. `None` with one slice or without a peak.
-pub(super) fn between_slices(acquisition: &Acquisition, body: &Body) -> Option<f64> {
-    let slices = acquisition.grid().slices();
-    if slices < 2 {
+/// Largest displacement between neighbouring slices at the first echo, mm, in the plane or through it. `None` with one
+/// slice or where neither can be measured.
+pub(super) fn between_slices(acquisition: &Acquisition, noise: &Noise, body: &Body) -> Option<f64> {
+    if acquisition.grid().slices() < 2 {
         return None;
     }
+    let found = [in_plane(acquisition, body), order::through_plane(acquisition, noise, body)];
+    found.into_iter().flatten().max_by(f64::total_cmp)
+}
+
+fn in_plane(acquisition: &Acquisition, body: &Body) -> Option<f64> {
+    let slices = acquisition.grid().slices();
     let frame = Frame::new(acquisition, body);
     let weights = weights();
     let moved: Vec<Option<f64>> = (1..slices)

@@ -11,6 +11,7 @@ mod extent;
 mod fourier;
 mod ghosting;
 mod motion;
+mod order;
 
 use crate::fit::{Noise, Survey};
 use crate::protocol::ImageMeasures;
@@ -37,7 +38,7 @@ pub fn measure_inside(
     let ghosts = ghosting::measure(acquisition, &body);
     let slices = decay::by_slice(acquisition, survey, mask);
     let echo_shift_mm = displacement::between_echoes(acquisition, noise, &body);
-    let slice_shift_mm = displacement::between_slices(acquisition, &body);
+    let slice_shift_mm = displacement::between_slices(acquisition, noise, &body);
     ImageMeasures {
         signal_to_noise: extent::signal_to_noise(acquisition, noise, mask),
         ghosting_percent: ghosts.as_ref().map(|g| g.ratio_percent),

@@ -3,17 +3,18 @@
 use super::compose::{Report, compose_view};
 use super::outputs::Outputs;
 use super::result::{
-    AcquisitionFacts, Change, CourseFacts, EarlierReading, FatFraction, FitFacts, Input, Lic, MeasuringRange, NextScan,
-    NoiseFacts, PatientFacts, Position, Predecessor, ProfileFacts, R2Star, Relation, ResultDocument, RoiFacts,
-    RoleKind, SCHEMA_VERSION, ScannerFacts, SeriesLine, Software, measured,
+    AcquisitionFacts, Amended, Change, CourseFacts, EarlierReading, FatFraction, FitFacts, Input, Lic, MeasuringRange,
+    NamedRegion, NextScan, NoiseFacts, PatientFacts, Position, Predecessor, ProfileFacts, R2Star, Relation,
+    ResultDocument, RoiFacts, RoleKind, SCHEMA_VERSION, ScannerFacts, SeriesLine, Software, measured,
 };
 use super::room;
+use super::statistics;
 use super::view::{BudgetLine, Decay, Exclusion, Threshold, View};
 use crate::fit::{FittedMap, Noise, Survey};
 use crate::protocol::{ImageMeasures, Profile};
 use crate::reading::{self, Equation, Reading};
 use crate::roi::{self, Region};
-use crate::study::{Acquisition, Finding, Grid, Header, PerSecond, Seconds, Source, Verdict};
+use crate::study::{Acquisition, Finding, Grid, Header, MaskOrigin, PerSecond, Seconds, Source, Verdict};
 
 /// Whether an acquisition stands for its study, and why.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -102,6 +103,7 @@ fn view<'a>(case: &Case<'a>, wanted: &Outputs) -> View<'a> {
         excluded: region.map_or(&[], Region::excluded),
         exclusions: region.map_or_else(Vec::new, exclusions),
         r2star,
+        residual: case.map().map(|m| m.maps().residual.as_slice()),
         lic_map,
         decay: case.reading.and_then(Reading::decay).map(decay),
         thresholds: case.reading.map_or_else(Vec::new, thresholds),
@@ -189,7 +191,7 @@ fn document(case: &Case<'_>) -> ResultDocument {
         }),
         noise: case.known_noise().map(|n| noise(case, n)),
         fit: case.map().and_then(|map| fit(case, map)),
-        roi: case.found_region().and_then(roi_facts),
+        roi: case.found_region().and_then(|region| roi_facts(case, region)),
         r2star_per_s: reading.and_then(Reading::r2star).map(r2star),
         fat_fraction_percent: reading.and_then(Reading::fat_fraction).map(|f| FatFraction {
             median: measured(f.median),
@@ -292,9 +294,27 @@ fn fit(case: &Case<'_>, map: &FittedMap) -> Option<FitFacts> {
     })
 }
 
-fn roi_facts(region: &Region) -> Option<RoiFacts> {
+fn roi_facts(case: &Case<'_>, region: &Region) -> Option<RoiFacts> {
     let mask = region.mask()?;
+    let map = case.map().map_or(&[][..], |map| map.maps().r2star.as_slice());
+    let grid = case.acquisition.map(Acquisition::grid).or(case.grid);
     Some(RoiFacts {
+        amended: match mask.origin() {
+            MaskOrigin::Amended { by, why } => Some(Amended { by: by.clone(), why: why.clone() }),
+            _ => None,
+        },
+        regions: region
+            .named()
+            .iter()
+            .map(|r| NamedRegion {
+                name: r.name.clone(),
+                voxels: r.voxels,
+                area_mm2: r.area_mm2,
+                median_r2star_per_s: r.median_r2star.and_then(measured),
+            })
+            .collect(),
+        by_slice: grid.map_or_else(Vec::new, |grid| statistics::by_slice(grid, mask.voxels(), map)),
+        histogram: statistics::histogram(mask.voxels(), map),
         method: mask.origin().word().to_owned(),
         voxels: mask.count(),
         slices: mask.slices(),

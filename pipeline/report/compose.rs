@@ -152,9 +152,11 @@ fn nifti_files(view: &View<'_>) -> Vec<Draft> {
     let echoes = view.magnitude.as_ref().map(|m| nifti::floats(grid, m.nrows(), m.iter().copied()));
     let map = view.r2star.map(|map| nifti::floats(grid, 1, map.iter().copied()));
     let region = view.region.map(|region| nifti::region(grid, region));
+    let residual = view.residual.map(|map| nifti::floats(grid, 1, map.iter().copied()));
     vec![
         ("nifti_echoes", "echoes.nii.gz", echoes),
         ("nifti_r2star", "r2star.nii.gz", map),
+        ("nifti_residual", "residual.nii.gz", residual),
         ("nifti_roi", "roi.nii.gz", region),
     ]
 }

@@ -13,6 +13,7 @@ pub mod page;
 pub mod picture;
 pub mod result;
 mod room;
+mod statistics;
 pub mod view;
 pub mod words;
 

@@ -241,6 +241,68 @@ pub struct RoiFacts {
     pub digest: String,
     /// Voxels of the organ left out, by reason.
     pub excluded: BTreeMap<String, usize>,
+    /// Who amended it and why.
+    pub amended: Option<Amended>,
+    /// Every region of the file it was read from, where it was not found by the service.
+    #[serde(default)]
+    pub regions: Vec<NamedRegion>,
+    /// R2* slice by slice.
+    #[serde(default)]
+    pub by_slice: Vec<SliceFacts>,
+    /// Voxels by R2*.
+    pub histogram: Option<HistogramFacts>,
+}
+
+/// A person's hand in the region.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Amended {
+    /// Who.
+    pub by: String,
+    /// Why.
+    pub why: String,
+}
+
+/// One of several regions of a file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct NamedRegion {
+    /// Its name in the file.
+    pub name: String,
+    /// Voxels measured.
+    pub voxels: usize,
+    /// Area in its largest slice, mm².
+    pub area_mm2: f64,
+    /// Median R2* of the survey, 1/s.
+    pub median_r2star_per_s: Option<f64>,
+}
+
+/// R2* in one slice of the region, 1/s, over voxels with a value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SliceFacts {
+    /// Index of the slice, from 0 along the normal.
+    pub slice: usize,
+    /// Voxels of the region.
+    pub voxels: usize,
+    /// Median.
+    pub median: Option<f64>,
+    /// First quartile.
+    pub q25: Option<f64>,
+    /// Third quartile.
+    pub q75: Option<f64>,
+}
+
+/// Voxels of the region by R2*.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HistogramFacts {
+    /// Where the first bin begins, 1/s.
+    pub first_per_s: f64,
+    /// Width of a bin, 1/s.
+    pub width_per_s: f64,
+    /// Voxels below the first bin.
+    pub below: usize,
+    /// Voxels in each bin.
+    pub counts: Vec<usize>,
+    /// Voxels above the last bin.
+    pub above: usize,
 }
 
 /// R2* over the region.

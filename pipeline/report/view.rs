@@ -24,7 +24,9 @@ pub struct View<'a> {
     pub exclusions: Vec<Exclusion>,
     /// Fitted R2*, 1/s; NaN where not fitted.
     pub r2star: Option<&'a [f32]>,
-    /// The same through the calibration, mg/g, where a LIC map is wanted.
+    /// Residual of the fit relative to the first echo; NaN where not fitted.
+    pub residual: Option<&'a [f32]>,
+    /// R2* through the calibration, mg/g, where a LIC map is wanted.
     pub lic_map: Option<Vec<f32>>,
     /// The region's decay.
     pub decay: Option<Decay>,

@@ -71,7 +71,7 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
         return missing(acq, "No tissue that could be liver was found on the patient's right.");
     }
     let doubts = evidence.doubts(&organ);
-    let (organ, code) = at_full_resolution(acq, &frame, &blocks, &body, &features, &organ, survey);
+    let (organ, code) = at_full_resolution(acq, &frame, &blocks, &evidence, &organ, survey);
     let subject = Subject {
         acq,
         organ: frame.scatter(&organ),
@@ -107,18 +107,18 @@ fn at_full_resolution(
     acq: &Acquisition,
     frame: &Frame,
     blocks: &Blocks,
-    body: &Body,
-    features: &Features,
+    evidence: &Evidence<'_>,
     organ: &Organ,
     survey: &Surveyed<'_>,
 ) -> (Vec<bool>, Vec<u8>) {
+    let (body, features) = (evidence.ground.body, evidence.ground.features);
     let lattice = &frame.lattice;
     let [sigma, elements] = survey.noise;
     let beat = median(
         &mut (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[2][k]).collect::<Vec<_>>(),
     );
     let train = Train::of(acq, elements).expecting(beat.unwrap_or(0.0), 0.12);
-    let fine = Fine::of(lattice, blocks, organ);
+    let fine = Fine::of(lattice, blocks, organ, &evidence.prior);
     let band = Fine::band(blocks);
     let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
     let smooth = Features::of_voxels(acq, frame, sigma, &train, true, &near);
@@ -184,6 +184,7 @@ pub(super) fn missing(acq: &Acquisition, why: &str) -> Region {
         excluded: vec![0; voxels],
         organ: vec![false; voxels],
         measures: RegionMeasures::default(),
+        named: Vec::new(),
         findings: vec![finding],
     }
 }

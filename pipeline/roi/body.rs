@@ -14,8 +14,8 @@ pub(super) struct Body {
     pub depth: Vec<f32>,
     /// Distance to the inside of the fat under the skin, mm; 0 in that fat.
     pub wall: Vec<f32>,
-    /// Half the trunk's width inside that fat, mm, by slice.
-    pub half: Vec<f32>,
+    /// Half the trunk's width and depth inside that fat, mm, by slice.
+    pub half: Vec<[f32; 2]>,
     /// Across: -1 at the right end of the muscle wall, 1 at the left.
     pub across: Vec<f32>,
     /// Back: -1 at the front of the muscle wall, 1 at the back.
@@ -76,7 +76,7 @@ impl Body {
             trunk,
             depth,
             wall: Vec::new(),
-            half: vec![100.0; lattice.shape[0]],
+            half: vec![[100.0; 2]; lattice.shape[0]],
             across: Vec::new(),
             back: Vec::new(),
             fat: [0.0; 4],
@@ -180,7 +180,11 @@ impl Body {
                 let half = (0.5 * (high - low)).max(20.0);
                 ((at as f64 * spacing - 0.5 * (low + high)) / half) as f32
             };
-            self.half[z] = (0.5 * ((x1 - x0) * lattice.spacing[2] - self.fat[0] - self.fat[1])).max(20.0) as f32;
+            let inner = |span: f64, fat: f64| (0.5 * (span - fat)).max(20.0) as f32;
+            self.half[z] = [
+                inner((x1 - x0) * lattice.spacing[2], self.fat[0] + self.fat[1]),
+                inner((y1 - y0) * lattice.spacing[1], self.fat[2] + self.fat[3]),
+            ];
             self.across[index] = scaled(x, x0, x1, lattice.spacing[2], [self.fat[0], self.fat[1]]);
             self.back[index] = scaled(y, y0, y1, lattice.spacing[1], [self.fat[2], self.fat[3]]);
         }

@@ -19,7 +19,7 @@ pub(super) struct Subject<'a> {
     pub across: Option<Vec<f32>>,
     pub back: Option<Vec<f32>>,
     pub agreement: Option<f64>,
-    pub doubts: Option<[f64; 2]>,
+    pub doubts: Option<[f64; 3]>,
     pub origin: MaskOrigin,
 }
 
@@ -130,6 +130,7 @@ fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
         agreement: subject.agreement,
         left_out: subject.doubts.map(|d| d[0]),
         unlikely_place: subject.doubts.map(|d| d[1]),
+        open_border: subject.doubts.map(|d| d[2]),
         excluded: Exclusion::REASONS
             .into_iter()
             .map(|reason| ExcludedCount {
@@ -185,7 +186,7 @@ pub(super) fn judge(subject: Subject<'_>, frame: &Frame, limits: &RegionLimits) 
         // The flags were laid on this grid, so the sizes agree.
         Mask::on(subject.acq.grid(), subject.measured(), subject.origin.clone()).ok()
     };
-    Region { mask, excluded: subject.excluded, organ: subject.organ, measures, findings }
+    Region { mask, excluded: subject.excluded, organ: subject.organ, measures, named: Vec::new(), findings }
 }
 
 fn findings(m: &RegionMeasures, limits: &RegionLimits) -> Vec<Finding> {
@@ -288,6 +289,13 @@ fn findings(m: &RegionMeasures, limits: &RegionLimits) -> Vec<Finding> {
         "region-reaches-far",
         "Part of the liver found lies where a liver seldom does; a neighbouring organ may be part of it.",
         "share of the organ in unlikely places",
+    );
+    above(
+        m.open_border,
+        limits.max_open_border,
+        "region-open-border",
+        "Part of the liver's outline follows no edge in the images: neighbouring tissue looks the same.",
+        "share of the outline without an edge",
     );
     if let Some(agreement) = m.agreement.filter(|&a| a < limits.min_agreement) {
         let stop = agreement < limits.stop_agreement;

@@ -18,10 +18,12 @@ pub(super) struct Fine {
     pub inward: Vec<f32>,
     /// Expected ln R2*, ln S0 and beat.
     pub level: [Vec<f32>; 3],
+    /// Log odds of the place.
+    prior: Vec<f32>,
 }
 
 impl Fine {
-    pub fn of(lattice: &Lattice, blocks: &Blocks, organ: &Organ) -> Self {
+    pub fn of(lattice: &Lattice, blocks: &Blocks, organ: &Organ, prior: &[f32]) -> Self {
         let outside: Vec<bool> = organ.set.iter().map(|&v| !v).collect();
         let half = 0.5 * blocks.lattice.spacing[1].min(blocks.lattice.spacing[2]) as f32;
         let to_outside = distance(&blocks.lattice, &outside, Reach::Plane);
@@ -34,6 +36,7 @@ impl Fine {
         Self {
             inward: blocks.interpolate(lattice, &inward),
             level: std::array::from_fn(|part| blocks.interpolate(lattice, &organ.tissue.level[part])),
+            prior: blocks.interpolate(lattice, &prior.iter().map(|p| p.max(-9.0)).collect::<Vec<_>>()),
         }
     }
 
@@ -90,7 +93,7 @@ pub(super) fn outline(
     let plane = lattice.plane();
     for (at, &k) in members.iter().enumerate() {
         let own = tissue.tissue_log_odds(fine.level(k), features, k);
-        let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0);
+        let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0) + 0.7 * fine.prior[k].clamp(-8.0, 0.0);
         graph.prefer_source(at, (SCALE * (own.clamp(-6.0, 4.0) + place)) as i32);
         for j in lattice.neighbours(k) {
             let face = if j.abs_diff(k) >= plane { across_slices } else { 1.0 };

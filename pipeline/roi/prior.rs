@@ -3,8 +3,8 @@
 /// Log odds that a place inside the trunk is liver, from its position alone.
 ///
 /// `across` runs from -1 at the right end of the muscle wall to 1 at the left, `back` from -1 in front to 1 behind;
-/// `wall` is the distance to the outside of the muscle wall as a share of the trunk's half width.
-pub(super) fn log_odds(across: f32, back: f32, wall: f32) -> f32 {
+/// `wall` is the distance to the outside of the muscle wall in mm, `half` half the trunk's width and depth there.
+pub(super) fn log_odds(across: f32, back: f32, wall: f32, half: [f32; 2]) -> f32 {
     let blob = |a: f32, b: f32, ra: f32, rb: f32| {
         let (da, db) = ((across - a) / ra, (back - b) / rb);
         1.0 - (da * da + db * db).sqrt()
@@ -16,9 +16,14 @@ pub(super) fn log_odds(across: f32, back: f32, wall: f32) -> f32 {
     // The spine with its muscles, and the spleen's place.
     let spine = 8.0 * blob(0.0, 0.7, 0.5, 0.6);
     let spleen = 10.0 * blob(0.78, 0.32, 0.72, 0.66);
-    let rim = (40.0 * (wall - 0.11)).clamp(-6.0, 0.0);
+    // The wall of muscle and ribs takes some eighth of the way from the skin's fat to the middle, all round.
+    let (a, b) = (across * half[1], back * half[0]);
+    let radius = half[0] * half[1] * ((across * across + back * back) / (a * a + b * b).max(1.0)).sqrt();
+    let rim = (RIM.1 * (wall / radius.max(20.0) - RIM.0)).clamp(-7.0, 0.0);
     (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)
 }
+
+const RIM: (f32, f32) = (0.125, 50.0);
 
 /// How surely a place is liver in most patients and slices, 0 to 1: where the search begins.
 pub(super) fn heart_of_liver(across: f32, back: f32) -> f32 {
@@ -32,11 +37,11 @@ mod tests {
 
     #[test]
     fn the_prior_knows_left_from_right_and_front_from_back() {
-        assert!(log_odds(-0.5, 0.0, 0.4) > 1.0);
-        assert!(log_odds(0.6, 0.3, 0.3) < -4.0, "spleen");
-        assert!(log_odds(0.0, 0.7, 0.2) < -1.0, "spine");
-        assert!(log_odds(0.0, -0.5, 0.4) > log_odds(0.0, 0.5, 0.4));
-        assert!(log_odds(-1.0, 0.0, 0.0) < -2.0, "in the wall");
+        assert!(log_odds(-0.5, 0.0, 60.0, [150.0, 100.0]) > 1.0);
+        assert!(log_odds(0.6, 0.3, 45.0, [150.0, 100.0]) < -4.0, "spleen");
+        assert!(log_odds(0.0, 0.7, 30.0, [150.0, 100.0]) < -1.0, "spine");
+        assert!(log_odds(0.0, -0.5, 60.0, [150.0, 100.0]) > log_odds(0.0, 0.5, 60.0, [150.0, 100.0]));
+        assert!(log_odds(-1.0, 0.0, 0.0, [150.0, 100.0]) < -2.0, "in the wall");
         assert!(heart_of_liver(-0.5, 0.0) > 0.9 && heart_of_liver(0.5, 0.0) < 0.01);
     }
 }

@@ -1,5 +1,6 @@
 //! What the room hands on: the measured region, what was left out of the organ and why, and how sure it is.
 
+use super::supplied::NamedRegion;
 use crate::study::{Finding, Mask};
 use serde::{Deserialize, Serialize};
 
@@ -122,6 +123,8 @@ pub struct RegionMeasures {
     pub left_out: Option<f64>,
     /// Share of the organ that lies where a liver seldom does.
     pub unlikely_place: Option<f64>,
+    /// Share of the organ's outline that follows no edge in the images.
+    pub open_border: Option<f64>,
     /// What was left out, by reason; reasons with no voxel are absent.
     pub excluded: Vec<ExcludedCount>,
     /// Slice by slice, for slices with part of the region.
@@ -135,6 +138,7 @@ pub struct Region {
     pub(super) excluded: Vec<u8>,
     pub(super) organ: Vec<bool>,
     pub(super) measures: RegionMeasures,
+    pub(super) named: Vec<NamedRegion>,
     pub(super) findings: Vec<Finding>,
 }
 
@@ -159,6 +163,10 @@ impl Region {
     /// What can be said of the region.
     pub fn measures(&self) -> &RegionMeasures {
         &self.measures
+    }
+    /// Every region of the file it was read from with at least one square centimetre; none where it was found.
+    pub fn named(&self) -> &[NamedRegion] {
+        &self.named
     }
     /// What the room noticed.
     pub fn findings(&self) -> &[Finding] {

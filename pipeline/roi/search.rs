@@ -119,7 +119,7 @@ impl<'a> Evidence<'a> {
         };
         Self {
             ground,
-            prior: known(-20.0, &|k, across, back| prior::log_odds(across, back, body.wall[k] / body.half[k / plane])),
+            prior: known(-20.0, &|k, across, back| prior::log_odds(across, back, body.wall[k], body.half[k / plane])),
             heart: known(0.0, &|_, across, back| prior::heart_of_liver(across, back)),
         }
     }
@@ -158,13 +158,32 @@ impl<'a> Evidence<'a> {
         organ.set.iter().zip(&odds).filter(|&(&v, _)| v).map(|(_, &o)| f64::from(o)).sum()
     }
 
+    /// Share of the organ's border in the slices where nothing in the images sets it apart from what lies beside it.
+    fn open_border(&self, organ: &Organ) -> f64 {
+        /// Steps below this are no edge: texture and noise make such between two blocks of one tissue.
+        const EDGE: f32 = 3.0;
+        let ground = self.ground;
+        let (mut open, mut all) = (0usize, 0usize);
+        for k in (0..organ.set.len()).filter(|&k| organ.set[k]) {
+            for j in ground.lattice.neighbours_in_plane(k).filter(|&j| !organ.set[j]) {
+                all += 1;
+                open += usize::from(ground.step(k, j) < EDGE);
+            }
+        }
+        open as f64 / all.max(1) as f64
+    }
+
     /// Blocks left out that look like the organ and lie where it may, and blocks of the organ that lie where a
-    /// liver seldom does, both as shares of the organ.
-    pub fn doubts(&self, organ: &Organ) -> [f64; 2] {
+    /// liver seldom does, both as shares of the organ; and the share of its border that follows no edge.
+    pub fn doubts(&self, organ: &Organ) -> [f64; 3] {
         let odds = organ.tissue.log_odds(self);
         let count = |wanted: &dyn Fn(usize) -> bool| (0..odds.len()).filter(|&k| wanted(k)).count() as f64;
         let size = count(&|k| organ.set[k]).max(1.0);
-        [count(&|k| !organ.set[k] && odds[k] > 2.0) / size, count(&|k| organ.set[k] && self.prior[k] < -1.5) / size]
+        [
+            count(&|k| !organ.set[k] && odds[k] > 2.0) / size,
+            count(&|k| organ.set[k] && self.prior[k] < -1.5) / size,
+            self.open_border(organ),
+        ]
     }
 
     fn mass(&self, set: &[bool]) -> f64 {

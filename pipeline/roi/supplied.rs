@@ -26,15 +26,6 @@ pub struct NamedRegion {
     pub median_r2star: Option<f64>,
 }
 
-/// Regions from elsewhere on the acquisition's grid.
-#[derive(Clone, Debug)]
-pub struct GivenRegions {
-    /// The region that decides: the whole liver.
-    pub whole: Region,
-    /// Every region of the file with at least one square centimetre, in the file's order.
-    pub all: Vec<NamedRegion>,
-}
-
 /// Reads every region of a file onto the acquisition's grid; refused with the reason where patient, frame of
 /// reference or grid differ.
 pub fn read_regions(acquisition: &Acquisition, file: &SuppliedFile<'_>) -> Result<Vec<Drawn>, Finding> {
@@ -50,17 +41,17 @@ pub fn read_regions(acquisition: &Acquisition, file: &SuppliedFile<'_>) -> Resul
     Ok(drawn)
 }
 
-/// The region delivered with the series.
+/// The region delivered with the series. Of several the whole liver decides; [`Region::named`] has them all.
 pub fn supplied(
     acquisition: &Acquisition,
     survey: &Survey,
     limits: &RegionLimits,
     file: &SuppliedFile<'_>,
-) -> Result<GivenRegions, Finding> {
+) -> Result<Region, Finding> {
     given(acquisition, survey, limits, file, MaskOrigin::Supplied { from: file.name.to_owned() })
 }
 
-/// The region as a person amended it: who and why are kept with it.
+/// The region as a person amended it, in the same way: who and why are kept with it.
 pub fn amended(
     acquisition: &Acquisition,
     survey: &Survey,
@@ -68,7 +59,7 @@ pub fn amended(
     file: &SuppliedFile<'_>,
     by: &str,
     why: &str,
-) -> Result<GivenRegions, Finding> {
+) -> Result<Region, Finding> {
     given(acquisition, survey, limits, file, MaskOrigin::Amended { by: by.to_owned(), why: why.to_owned() })
 }
 
@@ -78,7 +69,7 @@ fn given(
     limits: &RegionLimits,
     file: &SuppliedFile<'_>,
     origin: MaskOrigin,
-) -> Result<GivenRegions, Finding> {
+) -> Result<Region, Finding> {
     let drawn = read_regions(acquisition, file)?;
     let Some(decides) = whole(&drawn) else {
         return Err(refusal(file.name, "no voxel is marked in it.", "at least one region".into(), "none".into()));
@@ -109,7 +100,7 @@ fn given(
         };
         confidence::judge(subject, &frame, limits)
     };
-    let all = drawn
+    let named = drawn
         .iter()
         .map(|d| {
             let region = judged(&d.voxels, limits);
@@ -123,5 +114,6 @@ fn given(
         })
         .filter(|named| named.area_mm2 >= SMALLEST_MM2)
         .collect();
-    Ok(GivenRegions { whole: judged(&drawn[decides].voxels, limits), all })
+    // The whole liver decides.
+    Ok(Region { named, ..judged(&drawn[decides].voxels, limits) })
 }

@@ -67,6 +67,7 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
         outputs: Default::default(),
         default_issuer: None,
         parent: 0,
+        amended: None,
     };
     Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)
 }

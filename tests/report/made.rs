@@ -202,6 +202,10 @@ impl Made {
                 volume_ml: Some(voxels as f64 * 0.05),
                 digest: Digest::of(b"r").to_string(),
                 excluded: exclusions.iter().map(|e| (e.word.clone(), e.voxels)).collect(),
+                amended: None,
+                regions: Vec::new(),
+                by_slice: Vec::new(),
+                histogram: None,
             }),
             r2star_per_s: Some(R2Star {
                 median: Some(self.rate),
@@ -240,6 +244,7 @@ impl Made {
             excluded: &self.excluded,
             exclusions,
             r2star: Some(&self.r2star),
+            residual: None,
             lic_map: Some(self.r2star.iter().map(|r| 0.02603 * r - 0.16).collect()),
             decay: Some(self.decay()),
             thresholds: thresholds(),

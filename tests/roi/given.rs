@@ -7,7 +7,7 @@ use siderolog::roi::{self, RegionFormat, SuppliedFile};
 use siderolog::study::{Acquisition, Grid, MaskOrigin};
 
 /// A NIfTI-1 file of 8-bit labels on the grid, first axis along image rows as most programs write it.
-fn nifti(grid: &Grid, shift_mm: f64, label: impl Fn(usize) -> u8) -> Vec<u8> {
+pub(super) fn nifti(grid: &Grid, shift_mm: f64, label: impl Fn(usize) -> u8) -> Vec<u8> {
     let mut bytes = vec![0u8; 352];
     let mut put = |at: usize, value: &[u8]| bytes[at..at + value.len()].copy_from_slice(value);
     put(0, &348i32.to_le_bytes());
@@ -56,11 +56,11 @@ fn a_label_image_on_the_grid_is_taken_as_drawn() {
     let file = SuppliedFile { name: "drawn.nii", format: RegionFormat::Nifti, bytes: &bytes };
     let given =
         roi::amended(&acquisition, &survey, &Default::default(), &file, "Dr Example", "vessel left in").unwrap();
-    let mask = given.whole.mask().unwrap();
+    let mask = given.mask().unwrap();
     assert_eq!(mask.count(), 3 * 20 * 25);
     assert!(mask.indices().all(inside));
     assert_eq!(mask.origin(), &MaskOrigin::Amended { by: "Dr Example".into(), why: "vessel left in".into() });
-    let names: Vec<(&str, usize)> = given.all.iter().map(|r| (r.name.as_str(), r.voxels)).collect();
+    let names: Vec<(&str, usize)> = given.named().iter().map(|r| (r.name.as_str(), r.voxels)).collect();
     assert_eq!(names, [("label 1", 1500), ("label 7", 36)]);
 }
 

@@ -1,6 +1,8 @@
 //! The liver region against the phantom's truth, against itself under what must not matter, and from files.
 
+mod amend;
 mod given;
+mod unmoved;
 
 use siderolog::fit;
 use siderolog::phantom::{self, Recipe};
