@@ -169,17 +169,22 @@ pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, 
         let anchor = if x.at(median) > (left + right) / 2.0 { Anchor::End } else { Anchor::Start };
         svg.text([x.at(median), top - s * 2.1], s, Weight::Bold, anchor, style.fit, &label);
     }
-    let ends = view.result.measuring_range.iter().flat_map(|r| r.r2star_per_s);
-    let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
-    let mut free_from = f64::NEG_INFINITY;
-    for end in ends.filter(|end| (domain[0]..=domain[1]).contains(end)) {
-        svg.line([x.at(end), top - s * 1.2], [x.at(end), bottom], style.floor, s * 0.13, "7 5");
-        // Above the bars, inside the panel; two ends that are close together share one label.
-        let start = if x.at(end) + room > right { x.at(end) - room } else { x.at(end) + s * 0.4 };
-        if start > free_from {
+    if let Some(range) = &view.result.measuring_range {
+        let shown = range.r2star_per_s.map(|end| (domain[0]..=domain[1]).contains(&end).then(|| x.at(end)));
+        for at in shown.into_iter().flatten() {
+            svg.line([at, top - s * 1.2], [at, bottom], style.floor, s * 0.13, "7 5");
+        }
+        // Above the bars, once, on the inside of the range.
+        let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
+        let label = match shown {
+            [Some(low), Some(high)] => Some(((low + high - room) / 2.0).max(left).min(right - room)),
+            [Some(low), None] => Some((low + s * 0.4).min(right - room)),
+            [None, Some(high)] => Some((high - room).max(left)),
+            [None, None] => None,
+        };
+        if let Some(start) = label {
             let at = [start, top - s * 0.4];
             svg.text(at, s * 0.9, Weight::Regular, Anchor::Start, style.floor, words.measuring_range);
-            free_from = start + room;
         }
     }
     svg.text(
