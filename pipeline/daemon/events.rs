@@ -104,7 +104,11 @@ impl Event {
             Self::ProfileCheck { profile, faults, line, kept } => {
                 warn!(
                     event = "profile-check",
-                    profile, faults, line, kept, "a profile is wrong; its last good text stays in force"
+                    profile,
+                    faults,
+                    line,
+                    kept,
+                    "a profile is wrong; its last good text, if there is one, stays in force"
                 );
             }
             Self::Waiting { place, missing } => {

@@ -164,12 +164,10 @@ impl Profiles {
             match self.offer(document, &now) {
                 Some((index, Change::Taken)) => {
                     taken = true;
-                    Event::ProfileCheck { profile: index, faults: 0, line: 0, kept: false }.log();
+                    Event::ProfileCheck { profile: index, faults: 0, line: 0, kept: true }.log();
                 }
-                Some((index, Change::Kept(errors) | Change::Refused(errors))) => {
-                    let line = errors.all().first().map_or(0, |error| error.line);
-                    Event::ProfileCheck { profile: index, faults: errors.all().len(), line, kept: true }.log();
-                }
+                Some((index, Change::Kept(errors))) => told(index, &errors, true),
+                Some((index, Change::Refused(errors))) => told(index, &errors, false),
                 Some((_, Change::Same)) | None => {}
             }
         }
@@ -206,6 +204,11 @@ impl Profiles {
         };
         state.slots.iter().map(one).collect()
     }
+}
+
+fn told(profile: usize, errors: &ProfileErrors, kept: bool) {
+    let line = errors.all().first().map_or(0, |error| error.line);
+    Event::ProfileCheck { profile, faults: errors.all().len(), line, kept }.log();
 }
 
 fn calibrations(documents: &Documents) -> Result<Vec<String>, SettingsError> {

@@ -6,7 +6,6 @@ use super::decode::{Owned, Pixels, decode};
 use super::fault::Fault;
 use super::group::{Book, Cells, Draft, Ref, cells};
 use super::outcome::{Found, Request, Unreadable};
-use super::pixels::Stored;
 use super::rectangle;
 use super::scaling::{self, Mode};
 use super::source;
@@ -168,7 +167,7 @@ fn unreadable(
 }
 
 /// One frame for each cell, then the full rectangle of them.
-fn choose(cells: &Cells, pixels: &Pixels, findings: &mut Vec<Finding>) -> (Chosen, rectangle::Kept) {
+fn choose(cells: &Cells, pixels: &Pixels<'_>, findings: &mut Vec<Finding>) -> (Chosen, rectangle::Kept) {
     let echoes = cells.echo_times.len();
     let sole: Vec<Option<Ref>> =
         cells.cells.iter().enumerate().map(|(i, cell)| consistency::sole(i, cell, cells, pixels, findings)).collect();
@@ -198,25 +197,14 @@ fn grid(chosen: &Chosen, book: Book<'_>) -> Result<Grid, crate::study::GridError
 }
 
 /// Scaled values, echo × voxel.
-pub fn scaled(chosen: &Chosen, pixels: &Pixels, mode: Mode, book: Book<'_>) -> Array2<f32> {
+pub fn scaled(chosen: &Chosen, pixels: &Pixels<'_>, mode: Mode, book: Book<'_>) -> Array2<f32> {
     fill(
         chosen,
         |r, out| {
             let Some(frame) = book.frame(r) else { return };
             let Some(Ok(stored)) = pixels.get(&r) else { return };
             let (factor, offset) = mode.line(&frame.scale);
-            match stored {
-                Stored::Single(values) => {
-                    for (out, &v) in out.iter_mut().zip(values) {
-                        *out = (f64::from(v) * factor + offset) as f32;
-                    }
-                }
-                Stored::Double(values) => {
-                    for (out, &v) in out.iter_mut().zip(values) {
-                        *out = (v * factor + offset) as f32;
-                    }
-                }
-            }
+            stored.scale_into(factor, offset, out);
         },
         pixels_of(chosen, book),
     )

@@ -96,7 +96,14 @@ pub struct Images {
 }
 
 /// Makes the images in the units of the magnitude.
-pub fn images(parts: &Parts, chosen: &Chosen, cells: &Cells, pixels: &Pixels, mode: Mode, book: Book<'_>) -> Images {
+pub fn images(
+    parts: &Parts,
+    chosen: &Chosen,
+    cells: &Cells,
+    pixels: &Pixels<'_>,
+    mode: Mode,
+    book: Book<'_>,
+) -> Images {
     let made = match parts {
         Parts::None => return Images { images: None, findings: Vec::new() },
         Parts::Phase(phase) => from_phase(phase, chosen, cells, pixels, mode, book),
@@ -121,7 +128,7 @@ fn from_phase(
     phase: &ByCell,
     chosen: &Chosen,
     cells: &Cells,
-    pixels: &Pixels,
+    pixels: &Pixels<'_>,
     mode: Mode,
     book: Book<'_>,
 ) -> Result<ComplexImages, &'static str> {
@@ -155,7 +162,7 @@ fn cartesian(
     imaginary: &ByCell,
     chosen: &Chosen,
     cells: &Cells,
-    pixels: &Pixels,
+    pixels: &Pixels<'_>,
     book: Book<'_>,
 ) -> Result<ComplexImages, &'static str> {
     let part = |by_cell: &ByCell| {

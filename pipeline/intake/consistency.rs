@@ -13,6 +13,7 @@ use super::rectangle::Kept;
 use crate::study::text::{plain, safe};
 use crate::study::{Finding, Grid, Severity, Stage, cross, dot, flaw};
 use ndarray::Array2;
+use rayon::prelude::*;
 use std::collections::BTreeSet;
 
 /// Findings that mean an acquisition lacks images.
@@ -130,12 +131,18 @@ fn strays(draft: &Draft, book: Book<'_>) -> Option<Finding> {
 
 /// The one frame of a cell. Several are copies where their pixels are equal; where they differ, the first is
 /// taken so that there is a picture to look at, and no number is given.
-pub fn sole(index: usize, cell: &[Ref], cells: &Cells, pixels: &Pixels, findings: &mut Vec<Finding>) -> Option<Ref> {
-    let readable: Vec<(Ref, &Stored)> =
+pub fn sole(
+    index: usize,
+    cell: &[Ref],
+    cells: &Cells,
+    pixels: &Pixels<'_>,
+    findings: &mut Vec<Finding>,
+) -> Option<Ref> {
+    let readable: Vec<(Ref, &Stored<'_>)> =
         cell.iter().filter_map(|&r| pixels.get(&r)?.as_ref().ok().map(|s| (r, s))).collect();
     let (first, stored) = *readable.first()?;
     if readable.len() > 1 {
-        let equal = readable.iter().all(|(_, s)| *s == stored);
+        let equal = readable.iter().skip(1).all(|(_, s)| s.same(stored));
         let echoes = cells.echo_times.len().max(1);
         let here = place(index / echoes, index % echoes);
         let (severity, code, message) = if equal {
@@ -168,7 +175,7 @@ pub fn sole(index: usize, cell: &[Ref], cells: &Cells, pixels: &Pixels, findings
 pub fn without_flat(
     sole: Vec<Option<Ref>>,
     cells: &Cells,
-    pixels: &Pixels,
+    pixels: &Pixels<'_>,
     findings: &mut Vec<Finding>,
 ) -> Vec<Option<Ref>> {
     let flat = |r: &Ref| matches!(pixels.get(r), Some(Ok(stored)) if stored.is_flat());
@@ -256,14 +263,25 @@ pub fn dropped(cells: &Cells, kept: &Kept, failed: &[(Ref, Fault)], book: Book<'
 }
 
 /// Padding and saturation, voxel by voxel.
-pub fn flaws(chosen: &Chosen, pixels: &Pixels, grid: &Grid, book: Book<'_>, findings: &mut Vec<Finding>) -> Vec<u8> {
+pub fn flaws(
+    chosen: &Chosen,
+    pixels: &Pixels<'_>,
+    grid: &Grid,
+    book: Book<'_>,
+    findings: &mut Vec<Finding>,
+) -> Vec<u8> {
     /// Scaling to the full range puts one voxel at the top by design; a plateau is clipping (common practice,
     /// no source).
     const PLATEAU: usize = 8;
     let mut out = vec![flaw::NONE; grid.voxels()];
     let echoes = chosen.echo_times.len().max(1);
     let (mut padded, mut saturated) = (0usize, Vec::new());
-    for (i, r) in chosen.frames.iter().enumerate() {
+    let at_top = |r: &Ref| {
+        let (Some(Ok(stored)), Some(file)) = (pixels.get(r), book.file(*r)) else { return 0 };
+        file.format.top_value().map_or(0, |top| stored.count(top))
+    };
+    let at_top: Vec<usize> = chosen.frames.par_iter().map(at_top).collect();
+    for (i, (r, at_top)) in chosen.frames.iter().zip(at_top).enumerate() {
         let (Some(Ok(stored)), Some(file)) = (pixels.get(r), book.file(*r)) else { continue };
         let (slice, echo) = (i / echoes, i % echoes);
         let start = slice * grid.slice_voxels();
@@ -277,7 +295,7 @@ pub fn flaws(chosen: &Chosen, pixels: &Pixels, grid: &Grid, book: Book<'_>, find
             }
         }
         let Some(top) = file.format.top_value() else { continue };
-        if stored.count(top) >= PLATEAU {
+        if at_top >= PLATEAU {
             saturated.push(place(slice, echo));
             for (pixel, flag) in flags.iter_mut().enumerate() {
                 if *flag == flaw::NONE && stored.at(pixel) == Some(top) {
@@ -300,7 +318,8 @@ pub fn flaws(chosen: &Chosen, pixels: &Pixels, grid: &Grid, book: Book<'_>, find
 /// What the scaled images show.
 pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen) -> Vec<Finding> {
     let mut out = Vec::new();
-    let negative = magnitude.iter().filter(|v| **v < 0.0).count();
+    let values = magnitude.as_slice().unwrap_or_default();
+    let negative: usize = values.par_chunks(1 << 16).map(|part| part.iter().filter(|v| **v < 0.0).count()).sum();
     if negative > 0 {
         let text = format!("{negative} magnitude values are negative; magnitude cannot be.");
         out.push(finding(Severity::Warn, "negative-magnitude", text).advice("Check the export's rescale intercept."));

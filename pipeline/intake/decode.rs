@@ -21,10 +21,10 @@ pub struct Owned<'a> {
 }
 
 /// Decoded frames.
-pub type Pixels = BTreeMap<Ref, Result<Stored, Fault>>;
+pub type Pixels<'a> = BTreeMap<Ref, Result<Stored<'a>, Fault>>;
 
 /// Decodes these frames. Frames beyond the budget of decoded bytes fail, in order, the same way at any thread count.
-pub fn decode(frames: &[Ref], files: &[Owned<'_>], request: &Request<'_>, budget: &mut u64) -> Pixels {
+pub fn decode<'a>(frames: &[Ref], files: &'a [Owned<'a>], request: &Request<'_>, budget: &mut u64) -> Pixels<'a> {
     let mut wanted: BTreeMap<usize, Vec<Ref>> = BTreeMap::new();
     let mut out = Pixels::new();
     let mut sorted = frames.to_vec();
@@ -41,7 +41,7 @@ pub fn decode(frames: &[Ref], files: &[Owned<'_>], request: &Request<'_>, budget
         *budget -= bytes;
         wanted.entry(r.file).or_default().push(r);
     }
-    let decoded: Vec<Vec<(Ref, Result<Stored, Fault>)>> = wanted
+    let decoded: Vec<Vec<Decoded<'a>>> = wanted
         .into_par_iter()
         .map(|(file, frames)| match files.get(file) {
             Some(owned) => {
@@ -57,22 +57,22 @@ pub fn decode(frames: &[Ref], files: &[Owned<'_>], request: &Request<'_>, budget
     out
 }
 
-fn one_file(owned: &Owned<'_>, frames: Vec<Ref>, limits: &Limits) -> Vec<(Ref, Result<Stored, Fault>)> {
-    let reread;
-    let object = match &owned.image.object {
-        Some(object) => object,
-        None => match reread_object(owned, limits) {
-            Ok(object) => {
-                reread = object;
-                &reread
-            }
-            Err(fault) => return frames.into_iter().map(|r| (r, Err(fault.clone()))).collect(),
-        },
-    };
+type Decoded<'a> = (Ref, Result<Stored<'a>, Fault>);
+
+fn one_file<'a>(owned: &'a Owned<'a>, frames: Vec<Ref>, limits: &Limits) -> Vec<Decoded<'a>> {
     let file = &owned.image.file;
     let count = file.frames.len();
-    let one = |r: Ref| (r, pixels::decode(object, &file.format, r.frame, count));
-    frames.into_par_iter().map(one).collect()
+    if let Some(object) = &owned.image.object {
+        let one = |r: Ref| (r, pixels::decode(object, &file.format, r.frame, count));
+        return frames.into_par_iter().map(one).collect();
+    }
+    match reread_object(owned, limits) {
+        Ok(object) => {
+            let decode = |r: Ref| pixels::decode(&object, &file.format, r.frame, count).map(Stored::into_owned);
+            frames.into_par_iter().map(|r| (r, decode(r))).collect()
+        }
+        Err(fault) => frames.into_iter().map(|r| (r, Err(fault.clone()))).collect(),
+    }
 }
 
 /// A file that was not kept is read again; it must still be the same.

@@ -144,29 +144,65 @@ fn padding(top: Node<'_>, sample: Sample) -> Result<Option<[f64; 2]>, Fault> {
     Ok(Some([from.min(to), from.max(to)]))
 }
 
-/// Stored values of one frame, as f32 where that is exact and f64 otherwise.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Stored {
-    /// Exact in f32: whole numbers of up to 24 bits, or float pixel data.
+/// Stored values of one frame. Words stay the bytes they are, mostly where they lie in the file: most images are
+/// read once, to be scaled, and memory that is never touched costs nothing.
+#[derive(Clone, Debug)]
+pub enum Stored<'a> {
+    /// Whole numbers of 16 allocated bits.
+    Words(Words<'a>),
+    /// Exact in f32: whole numbers of 8 bits, or float pixel data.
     Single(Vec<f32>),
     /// Needs f64.
     Double(Vec<f64>),
 }
 
-impl Stored {
+/// Whole numbers of 16 allocated bits as bytes.
+#[derive(Clone, Debug)]
+pub struct Words<'a> {
+    bytes: Cow<'a, [u8]>,
+    big_endian: bool,
+    /// Bits above those stored, which old overlays may fill.
+    unused: u32,
+    signed: bool,
+}
+
+impl Words<'_> {
+    fn pairs(&self) -> impl Iterator<Item = [u8; 2]> {
+        self.bytes.chunks_exact(2).map(|pair| pair.try_into().unwrap_or_default())
+    }
+
+    fn value(&self, pair: [u8; 2]) -> i32 {
+        let word = if self.big_endian { u16::from_be_bytes(pair) } else { u16::from_le_bytes(pair) };
+        let word = word << self.unused;
+        if self.signed { i32::from(word.cast_signed() >> self.unused) } else { i32::from(word >> self.unused) }
+    }
+}
+
+impl Stored<'_> {
     /// The value at a pixel.
     pub fn at(&self, pixel: usize) -> Option<f64> {
         match self {
+            Self::Words(w) => {
+                w.bytes.get(2 * pixel..2 * pixel + 2)?.try_into().ok().map(|pair| f64::from(w.value(pair)))
+            }
             Self::Single(v) => v.get(pixel).map(|&x| f64::from(x)),
             Self::Double(v) => v.get(pixel).copied(),
         }
     }
-}
 
-impl Stored {
+    /// Every value.
+    pub fn values(&self) -> Vec<f64> {
+        match self {
+            Self::Words(w) => w.pairs().map(|pair| f64::from(w.value(pair))).collect(),
+            Self::Single(v) => v.iter().map(|&x| f64::from(x)).collect(),
+            Self::Double(v) => v.clone(),
+        }
+    }
+
     /// How many pixels have this value.
     pub fn count(&self, value: f64) -> usize {
         match self {
+            Self::Words(w) => w.pairs().filter(|&pair| f64::from(w.value(pair)) == value).count(),
             Self::Single(v) => v.iter().filter(|x| f64::from(**x) == value).count(),
             Self::Double(v) => v.iter().filter(|x| **x == value).count(),
         }
@@ -175,14 +211,60 @@ impl Stored {
     /// Whether all pixels have one value.
     pub fn is_flat(&self) -> bool {
         match self {
+            Self::Words(w) => {
+                let first = w.pairs().next().map(|pair| w.value(pair));
+                w.pairs().all(|pair| Some(w.value(pair)) == first)
+            }
             Self::Single(v) => v.iter().all(|x| Some(x) == v.first()),
             Self::Double(v) => v.iter().all(|x| Some(x) == v.first()),
+        }
+    }
+
+    /// Whether another image has the same values, however it is stored.
+    pub fn same(&self, other: &Stored<'_>) -> bool {
+        self.values() == other.values()
+    }
+
+    /// Writes value · factor + offset.
+    pub fn scale_into(&self, factor: f64, offset: f64, out: &mut [f32]) {
+        let line = |value: f64| (value * factor + offset) as f32;
+        match self {
+            // The one layout that nearly every file has, in a loop without choices.
+            Self::Words(w) if !w.big_endian && !w.signed => {
+                for (out, pair) in out.iter_mut().zip(w.pairs()) {
+                    *out = line(f64::from((u16::from_le_bytes(pair) << w.unused) >> w.unused));
+                }
+            }
+            Self::Words(w) => {
+                for (out, pair) in out.iter_mut().zip(w.pairs()) {
+                    *out = line(f64::from(w.value(pair)));
+                }
+            }
+            Self::Single(values) => {
+                for (out, &v) in out.iter_mut().zip(values) {
+                    *out = line(f64::from(v));
+                }
+            }
+            Self::Double(values) => {
+                for (out, &v) in out.iter_mut().zip(values) {
+                    *out = line(v);
+                }
+            }
+        }
+    }
+
+    /// Independent of the file it came from.
+    pub fn into_owned(self) -> Stored<'static> {
+        match self {
+            Self::Words(w) => Stored::Words(Words { bytes: Cow::Owned(w.bytes.into_owned()), ..w }),
+            Self::Single(v) => Stored::Single(v),
+            Self::Double(v) => Stored::Double(v),
         }
     }
 }
 
 /// Decodes one frame.
-pub fn decode(object: &Object, format: &PixelFormat, frame: usize, frames: usize) -> Result<Stored, Fault> {
+pub fn decode<'a>(object: &'a Object, format: &PixelFormat, frame: usize, frames: usize) -> Result<Stored<'a>, Fault> {
     let Some(packing) = object.syntax.packing else {
         let text = format!("the pixels are compressed with loss ({}); intensities feed a fit", object.syntax.name);
         return Err(Fault::new("lossy", text));
@@ -191,7 +273,7 @@ pub fn decode(object: &Object, format: &PixelFormat, frame: usize, frames: usize
         Packing::Native => native(object, format, frame, frames)?,
         packed => Cow::Owned(codec::decode(object, format, packed, frame, frames)?),
     };
-    unpack(&bytes, format, packing == Packing::Native && object.syntax.layout().big_endian)
+    unpack(bytes, format, packing == Packing::Native && object.syntax.layout().big_endian)
 }
 
 /// The bytes of one frame of plain numbers. The element must hold exactly the frames declared, one byte of
@@ -213,7 +295,7 @@ fn native<'a>(object: &'a Object, format: &PixelFormat, frame: usize, frames: us
 }
 
 /// Bytes to numbers. Bits above Bits Stored (old overlays) are cut off, the sign extended.
-fn unpack(bytes: &[u8], format: &PixelFormat, big_endian: bool) -> Result<Stored, Fault> {
+fn unpack<'a>(bytes: Cow<'a, [u8]>, format: &PixelFormat, big_endian: bool) -> Result<Stored<'a>, Fault> {
     macro_rules! numbers {
         ($type:ty) => {
             bytes.chunks_exact(size_of::<$type>()).map(|chunk| {
@@ -241,10 +323,7 @@ fn unpack(bytes: &[u8], format: &PixelFormat, big_endian: bool) -> Result<Stored
                 (8, true) => {
                     Stored::Single(bytes.iter().map(|&b| f32::from((b << shift).cast_signed() >> shift)).collect())
                 }
-                (16, false) => Stored::Single(numbers!(u16).map(|v| f32::from((v << shift) >> shift)).collect()),
-                (16, true) => {
-                    Stored::Single(numbers!(u16).map(|v| f32::from((v << shift).cast_signed() >> shift)).collect())
-                }
+                (16, _) => Stored::Words(Words { bytes, big_endian, unused: shift, signed }),
                 (_, false) => Stored::Double(numbers!(u32).map(|v| f64::from((v << shift) >> shift)).collect()),
                 (_, true) => {
                     Stored::Double(numbers!(u32).map(|v| f64::from((v << shift).cast_signed() >> shift)).collect())
@@ -265,12 +344,40 @@ mod tests {
 
     #[test]
     fn bits_above_stored_are_cut_and_signs_kept() {
-        let single = |bytes: &[u8], f: PixelFormat, big| unpack(bytes, &f, big).expect("finite");
-        assert_eq!(single(&[0xFF, 0xFF, 0x01, 0xF0], format(16, 12, false), false), Stored::Single(vec![4095.0, 1.0]));
-        assert_eq!(single(&[0xFF, 0x0F, 0x01, 0xF0], format(16, 12, true), false), Stored::Single(vec![-1.0, 1.0]));
-        assert_eq!(single(&[0x01, 0x02, 0xFF, 0xFE], format(16, 16, true), true), Stored::Single(vec![258.0, -2.0]));
+        let values =
+            |bytes: &[u8], f: PixelFormat, big| unpack(Cow::Borrowed(bytes), &f, big).expect("finite").values();
+        assert_eq!(values(&[0xFF, 0xFF, 0x01, 0xF0], format(16, 12, false), false), [4095.0, 1.0]);
+        assert_eq!(values(&[0xFF, 0x0F, 0x01, 0xF0], format(16, 12, true), false), [-1.0, 1.0]);
+        assert_eq!(values(&[0x01, 0x02, 0xFF, 0xFE], format(16, 16, true), true), [258.0, -2.0]);
+        assert_eq!(values(&[0xFF, 0x81], format(8, 7, false), false), [127.0, 1.0]);
         let wide = [0xFF, 0xFF, 0xFF, 0xFF, 1, 0, 0, 0];
-        assert_eq!(single(&wide, format(32, 32, false), false), Stored::Double(vec![4294967295.0, 1.0]));
-        assert_eq!(single(&wide, format(32, 32, true), false), Stored::Double(vec![-1.0, 1.0]));
+        assert_eq!(values(&wide, format(32, 32, false), false), [4294967295.0, 1.0]);
+        assert_eq!(values(&wide, format(32, 32, true), false), [-1.0, 1.0]);
+    }
+
+    /// Whatever way values are asked for, they are the same.
+    #[test]
+    fn every_question_about_stored_values_has_one_answer() {
+        let bytes: Vec<u8> = (0..64u8).map(|i| i.wrapping_mul(73)).collect();
+        for (allocated, stored, signed, big) in [
+            (16, 16, false, false),
+            (16, 11, false, false),
+            (16, 12, true, false),
+            (16, 9, false, true),
+            (8, 8, true, false),
+            (32, 30, true, false),
+        ] {
+            let image = unpack(Cow::Borrowed(&bytes), &format(allocated, stored, signed), big).expect("finite");
+            let values = image.values();
+            let mut scaled = vec![0f32; values.len()];
+            image.scale_into(1.5, -3.0, &mut scaled);
+            for (pixel, (&value, &scaled)) in values.iter().zip(&scaled).enumerate() {
+                assert_eq!((image.at(pixel), (value * 1.5 - 3.0) as f32), (Some(value), scaled));
+            }
+            let third = values[3];
+            assert_eq!(image.count(third), values.iter().filter(|v| **v == third).count());
+            assert!(!image.is_flat() && image.at(values.len()).is_none() && image.same(&image.clone().into_owned()));
+        }
+        assert!(unpack(Cow::Borrowed(&[7; 8]), &format(16, 16, false), false).expect("finite").is_flat());
     }
 }

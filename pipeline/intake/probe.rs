@@ -4,7 +4,7 @@
 use super::image::{self, Kind};
 use super::limits::Limits;
 use super::object;
-use super::pixels::{self, Stored};
+use super::pixels;
 
 /// A frame of a probed file.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,11 +27,9 @@ pub fn probe(bytes: Vec<u8>, limits: &Limits) -> Result<Vec<Probe>, String> {
     let frame = |f: &image::Frame| Probe {
         echo_time: f.echo_time,
         position: f.geometry.position,
-        pixels: match pixels::decode(&object, &file.format, f.index, count) {
-            Ok(Stored::Single(v)) => Ok(v.into_iter().map(f64::from).collect()),
-            Ok(Stored::Double(v)) => Ok(v),
-            Err(fault) => Err(fault.to_string()),
-        },
+        pixels: pixels::decode(&object, &file.format, f.index, count)
+            .map(|stored| stored.values())
+            .map_err(|fault| fault.to_string()),
     };
     Ok(file.frames.iter().map(frame).collect())
 }

@@ -1,6 +1,6 @@
 //! Files that come after their series was measured.
 
-use super::service::{PROGRAM, Service, tiny, write};
+use super::service::{PROGRAM, Service, files_below, tiny, write};
 use serde_json::Value;
 use siderolog::study::Digest;
 use std::fs;
@@ -23,7 +23,7 @@ fn a_run_with_late_files_names_the_result_it_replaces() {
     let service = Service::new();
     let study = service.path("study");
     write(&tiny(1), &study);
-    let mut files: Vec<PathBuf> = fs::read_dir(&study).unwrap().map(|entry| entry.unwrap().path()).collect();
+    let mut files = files_below(&study);
     files.sort();
     let late = files.pop().unwrap();
     let drop = service.path("drop/study");

@@ -125,6 +125,12 @@ pub fn write(recipe: &Recipe, folder: &Path) {
     phantom::write(&phantom::scan(recipe), folder).unwrap();
 }
 
+/// Every file below a folder.
+pub fn files_below(folder: &Path) -> Vec<PathBuf> {
+    let paths = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    paths.flat_map(|path| if path.is_dir() { files_below(&path) } else { vec![path] }).collect()
+}
+
 /// Whether the large tables were asked for.
 pub fn evidence() -> bool {
     std::env::var_os("SIDEROLOG_EVIDENCE").is_some()
