@@ -167,10 +167,19 @@ pub struct Words<'a> {
 }
 
 impl Words<'_> {
-    fn pairs(&self) -> impl Iterator<Item = [u8; 2]> {
-        self.bytes.chunks_exact(2).map(|pair| pair.try_into().unwrap_or_default())
+    #[inline]
+    fn pairs(&self) -> &[[u8; 2]] {
+        self.bytes.as_chunks().0
     }
 
+    /// The layout that nearly every file has: little endian and unsigned. Its loops have no choices in them, so that
+    /// several pixels go at a time.
+    #[inline]
+    fn usual(&self) -> bool {
+        !self.big_endian && !self.signed
+    }
+
+    #[inline]
     fn value(&self, pair: [u8; 2]) -> i32 {
         let word = if self.big_endian { u16::from_be_bytes(pair) } else { u16::from_le_bytes(pair) };
         let word = word << self.unused;
@@ -182,9 +191,7 @@ impl Stored<'_> {
     /// The value at a pixel.
     pub fn at(&self, pixel: usize) -> Option<f64> {
         match self {
-            Self::Words(w) => {
-                w.bytes.get(2 * pixel..2 * pixel + 2)?.try_into().ok().map(|pair| f64::from(w.value(pair)))
-            }
+            Self::Words(w) => w.pairs().get(pixel).map(|&pair| f64::from(w.value(pair))),
             Self::Single(v) => v.get(pixel).map(|&x| f64::from(x)),
             Self::Double(v) => v.get(pixel).copied(),
         }
@@ -193,7 +200,7 @@ impl Stored<'_> {
     /// Every value.
     pub fn values(&self) -> Vec<f64> {
         match self {
-            Self::Words(w) => w.pairs().map(|pair| f64::from(w.value(pair))).collect(),
+            Self::Words(w) => w.pairs().iter().map(|&pair| f64::from(w.value(pair))).collect(),
             Self::Single(v) => v.iter().map(|&x| f64::from(x)).collect(),
             Self::Double(v) => v.clone(),
         }
@@ -202,7 +209,12 @@ impl Stored<'_> {
     /// How many pixels have this value.
     pub fn count(&self, value: f64) -> usize {
         match self {
-            Self::Words(w) => w.pairs().filter(|&pair| f64::from(w.value(pair)) == value).count(),
+            Self::Words(w) if w.usual() => {
+                let Some(wanted) = whole_word(value) else { return 0 };
+                let same = |pair: &[u8; 2]| u32::from((u16::from_le_bytes(*pair) << w.unused) >> w.unused == wanted);
+                w.pairs().iter().map(same).sum::<u32>() as usize
+            }
+            Self::Words(w) => w.pairs().iter().filter(|pair| f64::from(w.value(**pair)) == value).count(),
             Self::Single(v) => v.iter().filter(|x| f64::from(**x) == value).count(),
             Self::Double(v) => v.iter().filter(|x| **x == value).count(),
         }
@@ -212,8 +224,8 @@ impl Stored<'_> {
     pub fn is_flat(&self) -> bool {
         match self {
             Self::Words(w) => {
-                let first = w.pairs().next().map(|pair| w.value(pair));
-                w.pairs().all(|pair| Some(w.value(pair)) == first)
+                let first = w.pairs().first().map(|&pair| w.value(pair));
+                w.pairs().iter().all(|&pair| Some(w.value(pair)) == first)
             }
             Self::Single(v) => v.iter().all(|x| Some(x) == v.first()),
             Self::Double(v) => v.iter().all(|x| Some(x) == v.first()),
@@ -229,14 +241,13 @@ impl Stored<'_> {
     pub fn scale_into(&self, factor: f64, offset: f64, out: &mut [f32]) {
         let line = |value: f64| (value * factor + offset) as f32;
         match self {
-            // The one layout that nearly every file has, in a loop without choices.
-            Self::Words(w) if !w.big_endian && !w.signed => {
-                for (out, pair) in out.iter_mut().zip(w.pairs()) {
+            Self::Words(w) if w.usual() => {
+                for (out, &pair) in out.iter_mut().zip(w.pairs()) {
                     *out = line(f64::from((u16::from_le_bytes(pair) << w.unused) >> w.unused));
                 }
             }
             Self::Words(w) => {
-                for (out, pair) in out.iter_mut().zip(w.pairs()) {
+                for (out, &pair) in out.iter_mut().zip(w.pairs()) {
                     *out = line(f64::from(w.value(pair)));
                 }
             }
@@ -261,6 +272,12 @@ impl Stored<'_> {
             Self::Double(v) => Stored::Double(v),
         }
     }
+}
+
+/// A value as an unsigned word, where it is one.
+fn whole_word(value: f64) -> Option<u16> {
+    let word = value as u16;
+    (f64::from(word) == value).then_some(word)
 }
 
 /// Decodes one frame.
