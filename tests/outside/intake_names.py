@@ -49,7 +49,7 @@ def image(study, patient, echo, charset, length):
     if charset is not None:
         ds.SpecificCharacterSet = charset
     ds.SOPClassUID, ds.SOPInstanceUID = MR, generate_uid()
-    ds.StudyInstanceUID, ds.SeriesInstanceUID, ds.FrameOfReferenceUID = study, study + ".1", study + ".2"
+    ds.StudyInstanceUID, ds.SeriesInstanceUID, ds.FrameOfReferenceUID = study
     ds.ImageType, ds.Modality, ds.ScanningSequence = ["ORIGINAL", "PRIMARY", "M"], "MR", "GR"
     ds.PatientName, ds.PatientID = "Q" * length, patient
     ds.EchoTime, ds.RepetitionTime, ds.MagneticFieldStrength = 1.0 + echo, 100, 1.5
@@ -67,7 +67,7 @@ with tempfile.TemporaryDirectory() as root:
     root = pathlib.Path(root)
     wanted = {}
     for number, (label, charset, raw, name) in enumerate(raw_names()):
-        patient, study = f"N{number}", generate_uid()
+        patient, study = f"N{number}", [generate_uid() for _ in range(3)]
         raw += b" " * (len(raw) % 2)
         wanted[patient] = (label, name)
         for echo in range(3):
@@ -78,7 +78,11 @@ with tempfile.TemporaryDirectory() as root:
             placeholder = b"Q" * len(raw)
             assert whole.count(placeholder) == 1, label
             path.write_bytes(whole.replace(placeholder, raw))
-    run = subprocess.run([PROGRAM, "analyse", root / "in", "--out", root / "out", "--json"], capture_output=True, text=True)
+    # Only the document is looked at.
+    site = root / "site.yaml"
+    site.write_text("outputs: {quality-picture: false, page: false, pdf: false, encapsulated-pdf: false, capture: false}\n")
+    command = [PROGRAM, "analyse", root / "in", "--site", site, "--out", root / "out", "--json"]
+    run = subprocess.run(command, capture_output=True, text=True)
     assert run.returncode in (0, 3, 4), run.stderr
     found = {}
     for path in json.loads(run.stdout.splitlines()[-1])["results"]:
