@@ -18,13 +18,10 @@ from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
 PROGRAM = sys.argv[1]
 MR = "1.2.840.10008.5.1.4.1.1.4"
-# Character sets that none of the example files has, with a name written by pydicom's encoder.
-WRITTEN = {
-    "ISO 2022 IR 58": ["", "ISO 2022 IR 58"],
-    "GBK": ["GBK"],
-    "ISO_IR 13": ["ISO_IR 13"],
-}
-NAMES = {"ISO 2022 IR 58": "Wang^XiaoDong=王^小东", "GBK": "Wang^XiaoDong=王^小东", "ISO_IR 13": "ﾔﾏﾀﾞ^ﾀﾛｳ"}
+# Character sets that none of the example files has: ISO 2022 IR 58 as in PS3.5 annex K.3, where each component brings
+# its escape sequence (pydicom's encoder leaves it out), and two that need none, written by pydicom.
+CHINESE = b"Zhang^XiaoDong=\x1b$)A\xd5\xc5^\x1b$)A\xd0\xa1\xb6\xab="
+WRITTEN = {"GBK": "Wang^XiaoDong=王^小东", "ISO_IR 13": "ﾔﾏﾀﾞ^ﾀﾛｳ"}
 
 
 def raw_names():
@@ -36,10 +33,10 @@ def raw_names():
             continue
         raw = bytes(ds.get_item("PatientName").value)
         yield path.name, ds.get("SpecificCharacterSet"), raw, str(ds.PatientName)
-    for label, charset in WRITTEN.items():
-        encodings = pydicom.charset.convert_encodings(charset)
-        name = NAMES[label]
-        yield f"written, {label}", charset, pydicom.valuerep.PersonName(name).encode(encodings), name
+    yield "PS3.5 K.3", ["", "ISO 2022 IR 58"], CHINESE, "Zhang^XiaoDong=张^小东"
+    for charset, name in WRITTEN.items():
+        encodings = pydicom.charset.convert_encodings([charset])
+        yield f"written, {charset}", [charset], pydicom.valuerep.PersonName(name).encode(encodings), name
 
 
 def image(study, patient, echo, charset, length):
@@ -50,7 +47,8 @@ def image(study, patient, echo, charset, length):
         ds.SpecificCharacterSet = charset
     ds.SOPClassUID, ds.SOPInstanceUID = MR, generate_uid()
     ds.StudyInstanceUID, ds.SeriesInstanceUID, ds.FrameOfReferenceUID = study
-    ds.ImageType, ds.Modality, ds.ScanningSequence = ["ORIGINAL", "PRIMARY", "M"], "MR", "GR"
+    # A spin echo is refused before anything is fitted, which is quick; its document is whole all the same.
+    ds.ImageType, ds.Modality, ds.ScanningSequence = ["ORIGINAL", "PRIMARY", "M"], "MR", "SE"
     ds.PatientName, ds.PatientID = "Q" * length, patient
     ds.EchoTime, ds.RepetitionTime, ds.MagneticFieldStrength = 1.0 + echo, 100, 1.5
     ds.ImagePositionPatient, ds.ImageOrientationPatient = [0, 0, 0], [1, 0, 0, 0, 1, 0]
@@ -90,7 +88,8 @@ with tempfile.TemporaryDirectory() as root:
         found[patient["id"]] = patient["name"]
     for patient, (label, name) in wanted.items():
         got = found.get(patient)
-        right = got == name.strip()
+        # An empty group at the end is written by some and left out by others.
+        right = (got or "").rstrip("=") == name.strip().rstrip("=")
         passed, failed = passed + right, failed + (not right)
         print(f"{'ok    ' if right else 'WRONG '} {label:<32} {got!r}" + ("" if right else f", not {name!r}"))
 print(f"{passed} passed, {failed} failed")
