@@ -73,7 +73,7 @@ impl Default for RegionLimits {
             stop_agreement: 0.5,
             max_left_out: 0.25,
             max_unlikely_place: 0.25,
-            max_open_border: 0.125,
+            max_open_border: 0.14,
         }
     }
 }

@@ -6,6 +6,8 @@ mod confidence;
 mod cut;
 mod drawn;
 mod features;
+#[cfg(test)]
+mod known;
 mod lattice;
 mod nifti;
 mod outline;

@@ -1,8 +1,8 @@
 //! Motion must be called on simulated motion and not on still data.
 //!
 //! Moved means that motion changes the median R2* of the true parenchyma by more than 5 % against the same body
-//! held still. `SIDEROLOG_EVIDENCE=1` runs 40 still and 40 moved acquisitions and prints the table; the suite runs
-//! a part of them.
+//! held still. `SIDEROLOG_EVIDENCE=1` runs 40 still and 40 moved acquisitions and writes `docs/evidence/motion.md`; the
+//! suite runs a part of them. The limits were tuned on bodies of seeds 1000 to 1039; these are others.
 
 use super::{Case, case, recipe};
 use siderolog::protocol::{Profile, check_images, parse, shipped};
@@ -18,7 +18,7 @@ fn patient(number: usize) -> String {
     format!(
         "seed: {}\nfield_strength_t: {field}\nliver: {{r2star: {r2star}, fat_fraction: {fat}}}\nreceive: {{snr: {snr}}}\n\
          sequence: {{first_echo_ms: {first}, echo_spacing_ms: {spacing}, phase_along_row: {along_row}}}\n",
-        1000 + number
+        5000 + number
     )
 }
 
@@ -42,17 +42,36 @@ fn called(case: &Case, profile: &Profile) -> Vec<String> {
     findings.iter().map(|f| f.code.to_string()).filter(|code| CALLS.contains(&code.as_str())).collect()
 }
 
-fn line(what: &str, number: usize, case: &Case, calls: &[String], change: f64) {
+/// A row of the table.
+fn row(what: &str, number: usize, case: &Case, calls: &[String], change: f64) -> String {
     let m = case.measures();
-    println!(
-        "{what} {number:>3} change {:>6.1} %  ghosting {:?} motion {:?} echo shift {:?} slice shift {:?} alternation {:?} {calls:?}",
+    let shown = |value: Option<f64>| value.map_or("-".to_owned(), |v| format!("{v:.1}"));
+    let row = format!(
+        "| {what} | {number} | {:.1} | {} | {} | {} | {} | {} |",
         100.0 * change,
-        m.ghosting_percent,
-        m.motion,
-        m.echo_shift_mm,
-        m.slice_shift_mm,
-        m.alternation_percent
+        shown(m.ghosting_percent),
+        shown(m.motion),
+        shown(m.echo_shift_mm),
+        shown(m.slice_shift_mm),
+        calls.join(", ")
     );
+    println!("{row}");
+    row
+}
+
+fn write_table(summary: &str, rows: &[String]) {
+    let text = format!(
+        "# Motion that is called\n\n\
+         Simulated acquisitions, still and moved (breathing of 8 to 20 mm, coughs, interleaved echoes), of bodies that no \
+         limit was tuned on, judged by the starting profile for breath-hold 2D at 1.5 T. Change: of the median R2* over \
+         the true parenchyma against the same body held still; it counts as moved above 5 %.\n\n{summary}\n\n\
+         | | body | change % | ghosting % | motion index | echo shift mm | slice shift mm | called |\n\
+         |---|---|---|---|---|---|---|---|\n{}\n",
+        rows.join("\n")
+    );
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/evidence");
+    std::fs::create_dir_all(&folder).unwrap();
+    std::fs::write(folder.join("motion.md"), text).unwrap();
 }
 
 #[test]
@@ -62,24 +81,30 @@ fn moved_acquisitions_are_called_and_still_ones_are_not() {
     let profile = profile("breath-hold-2d-1.5t");
     let mut false_calls = 0;
     let (mut moved, mut caught, mut tried) = (0, 0, 0);
+    let mut rows = Vec::new();
     while moved < wanted && tried < 6 * wanted {
         let still = case(&recipe(&patient(tried)));
         if tried < wanted {
             let calls = called(&still, &profile);
-            line("still", tried, &still, &calls, 0.0);
+            rows.push(row("still", tried, &still, &calls, 0.0));
             false_calls += usize::from(!calls.is_empty());
         }
         let other = case(&recipe(&format!("{}{}", patient(tried), motion(tried))));
         let change = (other.median_r2star() / still.median_r2star() - 1.0).abs();
         let calls = called(&other, &profile);
-        line("moved", tried, &other, &calls, change);
+        rows.push(row("moved", tried, &other, &calls, change));
         if change > 0.05 {
             moved += 1;
             caught += usize::from(!calls.is_empty());
         }
         tried += 1;
     }
-    println!("still: {false_calls} of {} called; moved: {caught} of {moved} called; {tried} bodies", wanted.min(tried));
+    let still = wanted.min(tried);
+    let summary = format!("Of {still} still {false_calls} called, of {moved} moved {caught}; {tried} bodies.");
+    println!("{summary}");
+    if evidence {
+        write_table(&summary, &rows);
+    }
     assert!(moved >= wanted / 2, "only {moved} acquisitions moved enough");
     assert!(20 * false_calls <= wanted, "{false_calls} of {wanted} still acquisitions called");
     assert!(10 * caught >= 9 * moved, "{caught} of {moved} moved acquisitions called");
