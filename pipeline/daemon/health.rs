@@ -100,21 +100,15 @@ pub fn metrics(health: &Health) -> String {
     line("refused_total", "Deliveries refused.", "counter", health.tally.refused);
     line("quarantined_total", "Deliveries in quarantine.", "counter", health.tally.quarantined);
     line("oldest_unsent_seconds", "Age of the oldest object on its way.", "gauge", health.oldest_unsent_s);
-    let by_state: [(&str, fn(&DestinationTally) -> u64); 4] = [
-        ("waiting", |d| d.waiting),
-        ("withheld", |d| d.withheld),
-        ("refused", |d| d.refused),
-        ("delivered", |d| d.delivered),
-    ];
     if !health.destinations.is_empty() {
         text.push_str(
             "# HELP siderolog_shipments Objects by destination and state.\n# TYPE siderolog_shipments gauge\n",
         );
     }
-    for destination in &health.destinations {
+    for DestinationTally { name, waiting, withheld, refused, delivered, .. } in &health.destinations {
+        let by_state = [("waiting", waiting), ("withheld", withheld), ("refused", refused), ("delivered", delivered)];
         for (state, count) in by_state {
             // The site's names are small letters, digits and hyphens.
-            let (name, count) = (&destination.name, count(destination));
             let _ = writeln!(text, "siderolog_shipments{{destination=\"{name}\",state=\"{state}\"}} {count}");
         }
     }

@@ -23,10 +23,10 @@ pub fn untold(maps: &Maps, region: &[usize], kind: ModelKind, shared: Option<&Sh
         return None;
     }
     let fitted: Vec<usize> = region.iter().copied().filter(|&v| maps.state[v] == State::Fitted).collect();
-    let rate = middle(fitted.iter().map(|&v| maps.r2star[v]).collect())?;
+    let rate = middle(fitted.iter().map(|&v| f64::from(maps.r2star[v])))?;
     let error = match shared {
         Some(shared) => Some(shared.standard_error),
-        None => middle(fitted.iter().map(|&v| maps.fat_error[v]).filter(|e| e.is_finite()).collect()),
+        None => middle(fitted.iter().map(|&v| f64::from(maps.fat_error[v])).filter(|e| e.is_finite())),
     };
     let largest = if shared.is_some() { LARGEST_SHARED_ERROR } else { LARGEST_ERROR };
     let ambiguous = fitted.iter().filter(|&&v| maps.ambiguous[v]).count() as f64 / fitted.len() as f64;
@@ -68,7 +68,9 @@ pub fn swaps(suspected: &[bool]) -> Option<Finding> {
     })
 }
 
-fn middle(mut values: Vec<f32>) -> Option<f64> {
-    values.sort_by(f32::total_cmp);
-    values.get(values.len() / 2).map(|&v| f64::from(v))
+/// The middle value; of an even number the upper.
+pub fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }

@@ -11,6 +11,7 @@
 
 use super::batch::{Maps, Sigma, State};
 use super::draws::Draws;
+use super::fat::middle;
 use super::model::{FatPrior, Model, ModelSettings, fit};
 use crate::study::ModelKind;
 use ndarray::{Array2, ArrayView2};
@@ -122,8 +123,8 @@ impl Asked<'_> {
         if fitted.len() < FEWEST {
             return None;
         }
-        let strength = middle(fitted.iter().map(|&v| f64::from(found.s0[v]) / self.sigma.at(v)).collect());
-        let median = middle(fitted.iter().map(|&v| f64::from(found.r2star[v])).collect());
+        let strength = middle(fitted.iter().map(|&v| f64::from(found.s0[v]) / self.sigma.at(v)))?;
+        let median = middle(fitted.iter().map(|&v| f64::from(found.r2star[v])))?;
         let simulated = Array2::from_shape_fn((self.times.len(), SIMULATED), |(e, v)| {
             let [along, across] = self.noise[e * SIMULATED + v];
             libm::hypot(strength * model.expected_signal(median, self.times[e]) + along, across) as f32
@@ -157,9 +158,4 @@ fn fractions(maps: &Maps) -> Option<(f64, f64)> {
     let mean = values.iter().sum::<f64>() / count;
     let squares: f64 = values.iter().map(|f| (f - mean) * (f - mean)).sum();
     (count >= 2.0).then(|| (mean, (squares / (count - 1.0)).sqrt()))
-}
-
-fn middle(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
 }

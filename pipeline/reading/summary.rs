@@ -168,7 +168,8 @@ impl Ranks {
 
 /// R2* of a region of bare maps: what [`read`](super::read) does, for regions that are simulated without images.
 /// `dark_is_high`: a voxel without signal decayed before the first echo. `independent` is the effective number of
-/// voxels, `noise_level` the error of the median from σ at a given R2*. `None` where the median is not a number.
+/// voxels, `noise_level` the error of the median from σ at a given R2*, `fat_error` that from the fat the voxels share.
+/// `None` where the median is not a number.
 pub fn summarise(
     maps: &Maps,
     mask: &Mask,
@@ -176,10 +177,11 @@ pub fn summarise(
     dark_is_high: bool,
     independent: f64,
     noise_level: impl Fn(f64) -> f64,
+    fat_error: f64,
 ) -> Option<R2StarSummary> {
     let ranks = Ranks::of(maps, mask, dark_is_high);
     let median = ranks.median()?;
-    ranks.summary(grid, independent, noise_level(median), 0.0)
+    ranks.summary(grid, independent, noise_level(median), fat_error)
 }
 
 /// Fat fraction of the region.

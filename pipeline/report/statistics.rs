@@ -1,6 +1,7 @@
 //! The region in numbers for the physicist: slice by slice, and as a histogram.
 
 use super::result::{HistogramFacts, SliceFacts, measured};
+use crate::reading::stats::{quantile, sorted};
 use crate::study::{Grid, text};
 
 /// Bins of the histogram between the first and the last percentile.
@@ -15,8 +16,8 @@ pub(super) fn by_slice(grid: &Grid, region: &[bool], r2star: &[f32]) -> Vec<Slic
         .enumerate()
         .filter_map(|(slice, (region, map))| {
             let voxels = region.iter().filter(|&&v| v).count();
-            let values = sorted(region, map);
-            let at = |share: f64| measured(quantile(&values, share));
+            let values = of_region(region, map);
+            let at = |share: f64| quantile(&values, share).and_then(measured);
             (voxels > 0).then(|| SliceFacts { slice, voxels, median: at(0.5), q25: at(0.25), q75: at(0.75) })
         })
         .collect()
@@ -24,11 +25,8 @@ pub(super) fn by_slice(grid: &Grid, region: &[bool], r2star: &[f32]) -> Vec<Slic
 
 /// Voxels of the region by R2*; `None` where none has a value.
 pub(super) fn histogram(region: &[bool], r2star: &[f32]) -> Option<HistogramFacts> {
-    let values = sorted(region, r2star);
-    let (low, high) = (quantile(&values, 0.01), quantile(&values, 0.99));
-    if values.is_empty() {
-        return None;
-    }
+    let values = of_region(region, r2star);
+    let (low, high) = (quantile(&values, 0.01)?, quantile(&values, 0.99)?);
     // Edges as a person would write them.
     let round = |v: f64| text::plain(v).parse().unwrap_or(v);
     let width: f64 = round(((high - low) / BINS as f64).max(0.1));
@@ -36,7 +34,7 @@ pub(super) fn histogram(region: &[bool], r2star: &[f32]) -> Option<HistogramFact
     let mut counts = vec![0; BINS + 2];
     let (mut below, mut above) = (0, 0);
     for &value in &values {
-        let bin = ((f64::from(value) - first) / width).floor();
+        let bin = ((value - first) / width).floor();
         match bin {
             b if b < 0.0 => below += 1,
             b if b >= counts.len() as f64 => above += 1,
@@ -46,16 +44,10 @@ pub(super) fn histogram(region: &[bool], r2star: &[f32]) -> Option<HistogramFact
     Some(HistogramFacts { first_per_s: first, width_per_s: width, below, counts, above })
 }
 
-fn sorted(region: &[bool], map: &[f32]) -> Vec<f32> {
-    let mut values: Vec<f32> =
-        region.iter().zip(map).filter(|&(&inside, r)| inside && r.is_finite()).map(|(_, &r)| r).collect();
-    values.sort_by(f32::total_cmp);
-    values
-}
-
-fn quantile(sorted: &[f32], share: f64) -> f64 {
-    let at = (share * sorted.len().saturating_sub(1) as f64).round() as usize;
-    sorted.get(at).map_or(f64::NAN, |&v| f64::from(v))
+/// The region's values in ascending order.
+fn of_region(region: &[bool], map: &[f32]) -> Vec<f64> {
+    let inside = region.iter().zip(map).filter(|&(&inside, r)| inside && r.is_finite());
+    sorted(&inside.map(|(_, &r)| f64::from(r)).collect::<Vec<_>>())
 }
 
 #[cfg(test)]

@@ -289,6 +289,6 @@ mod tests {
         let mut pages = vec![vec![text("山田, Tarou")]];
         assert!(undrawn(&mut pages));
         assert!(matches!(&pages[0][0], Mark::Text(.., text, _) if text == "□□, Tarou"));
-        assert!(!undrawn(&mut vec![vec![text("Yamada, Tarou")]]));
+        assert!(!undrawn(&mut [vec![text("Yamada, Tarou")]]));
     }
 }
