@@ -142,10 +142,10 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     }
     let profile = checked.profile().cloned();
     let limits = profile.as_ref().map(|p| p.region().clone()).unwrap_or_default();
-    let noise = fit::estimate_noise(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
-    let survey = fit::survey(checked.acquisition(), &noise);
+    let (noise, survey) = fit::first_look(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
     let given = region::Given { files: regions, amended: setting.amended };
     let (region, refused) = region::of_acquisition(checked.acquisition(), &survey, &noise, &limits, given);
+    let noise = noise.over(region.mask());
     let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);
     let mut earlier = profile.as_ref().map(|p| protocol::check_images(p, &measures)).unwrap_or_default();
     let past = setting.history.iter().filter_map(|reading| reading.profile.as_ref());

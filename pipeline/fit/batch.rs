@@ -169,8 +169,9 @@ impl<T: Real, const L: usize> Fitted<T, L> {
 
 /// A model with its echo times, ready for blocks of `E` rows by `L` voxels.
 pub trait Kernel<T: Real, const E: usize, const L: usize>: Sync {
-    /// Fits one block in at most so many iterations; the data are over σ, and zero in rows without an echo.
-    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L>;
+    /// Fits one block in at most so many iterations; the data are over σ, and zero in rows without an echo. The level
+    /// says how wide registers are, and changes nothing else.
+    fn block(&self, data: &Column<T, E, L>, most: u8, level: Level) -> Fitted<T, L>;
 }
 
 /// The noise level of one real channel.
@@ -214,7 +215,7 @@ struct Task<'a, K, T, const E: usize, const L: usize> {
 
 impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T, E, L> {
     #[inline(always)]
-    fn block(&self, places: &[u32], most: u8) -> Fitted<T, L> {
+    fn block(&self, places: &[u32], most: u8, level: Level) -> Fitted<T, L> {
         let mut data = [[T::ZERO; L]; E];
         let first = self.first + places[0] as usize;
         let run = places.len() == L && places[L - 1] as usize == places[0] as usize + L - 1;
@@ -225,7 +226,7 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T,
                     *out = value * scale;
                 }
             }
-            return self.kernel.block(&data, most);
+            return self.kernel.block(&data, most, level);
         }
         for l in 0..L {
             // A last, short block repeats its first voxel: every lane always has a real decay.
@@ -235,7 +236,7 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Task<'_, K, T,
                 column[l] = row[voxel] * scale;
             }
         }
-        self.kernel.block(&data, most)
+        self.kernel.block(&data, most, level)
     }
 
     /// Puts what a block found at these places of the part.
@@ -288,13 +289,13 @@ impl<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize> Work for Task<
     type Output = Maps<T>;
 
     #[inline(always)]
-    fn run(self) -> Self::Output {
+    fn run(self, level: Level) -> Self::Output {
         let mut part = Maps::untried(self.count);
         let mut waiting = self.with_signal(&mut part);
         // All rounds in one loop: what a block calls is inlined, and should be so once.
         for most in ROUNDS {
             for places in waiting.chunks(L) {
-                let fitted = self.block(places, most);
+                let fitted = self.block(places, most, level);
                 self.keep(places, &fitted, &mut part);
             }
             waiting.retain(|&place| part.state[place as usize] == State::NotConverged);
@@ -314,7 +315,7 @@ pub fn fit_all<T: Real, K: Kernel<T, E, L>, const E: usize, const L: usize, cons
         let first = share * VOXELS_A_TASK;
         let count = VOXELS_A_TASK.min(voxels - first);
         let task = Task::<K, T, E, L> { kernel, samples, first, count };
-        if WIDE { dispatch::run(level, task) } else { task.run() }
+        if WIDE { dispatch::run(level, task) } else { task.run(Level::Baseline) }
     };
     let done: Vec<Maps<T>> = (0..voxels.div_ceil(VOXELS_A_TASK)).into_par_iter().map(one).collect();
     Maps::of_parts(&done)

@@ -9,6 +9,8 @@ pub enum Level {
     Baseline,
     /// 256-bit registers.
     Avx2,
+    /// 512-bit registers.
+    Avx512,
 }
 
 impl Level {
@@ -19,6 +21,13 @@ impl Level {
         {
             if is_x86_feature_detected!("avx2") {
                 levels.push(Self::Avx2);
+            }
+            if is_x86_feature_detected!("avx512f")
+                && is_x86_feature_detected!("avx512bw")
+                && is_x86_feature_detected!("avx512dq")
+                && is_x86_feature_detected!("avx512vl")
+            {
+                levels.push(Self::Avx512);
             }
         }
         levels
@@ -39,29 +48,36 @@ impl Level {
 pub trait Work {
     /// What it makes.
     type Output;
-    /// Does it.
-    fn run(self) -> Self::Output;
+    /// Does it with these instructions. The level is a constant wherever this is inlined.
+    fn run(self, level: Level) -> Self::Output;
 }
 
 /// Runs the work with these instructions, or with the baseline where the CPU lacks them.
 pub fn run<W: Work>(level: Level, work: W) -> W::Output {
     #[cfg(target_arch = "x86_64")]
-    {
-        if level == Level::Avx2 && level.exists() {
-            // SAFETY: the CPU has just said that it has these instructions.
-            return unsafe { wide::avx2(work) };
+    if level.exists() {
+        // SAFETY: the CPU has just said that it has these instructions.
+        match level {
+            Level::Avx512 => return unsafe { wide::avx512(work) },
+            Level::Avx2 => return unsafe { wide::avx2(work) },
+            Level::Baseline => {}
         }
     }
     let _ = level;
-    work.run()
+    work.run(Level::Baseline)
 }
 
 #[cfg(target_arch = "x86_64")]
 mod wide {
-    use super::Work;
+    use super::{Level, Work};
 
     #[target_feature(enable = "avx2")]
     pub fn avx2<W: Work>(work: W) -> W::Output {
-        work.run()
+        work.run(Level::Avx2)
+    }
+
+    #[target_feature(enable = "avx512f,avx512bw,avx512dq,avx512vl")]
+    pub fn avx512<W: Work>(work: W) -> W::Output {
+        work.run(Level::Avx512)
     }
 }

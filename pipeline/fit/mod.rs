@@ -49,4 +49,4 @@ pub use moments::{central_mean, mean_signal, moments, variance};
 pub use noise::{Noise, NoiseMethod, estimate_noise};
 pub use shared_fat::{SharedFat, shared_fat};
 pub use spectrum::FatSpectrum;
-pub use survey::{Survey, survey};
+pub use survey::{Survey, first_look, survey};

@@ -27,6 +27,14 @@ impl Survey {
     }
 }
 
+/// The noise and the survey of an acquisition; the level place by place needs the decays. `coil_elements` as in
+/// [`super::estimate_noise`].
+pub fn first_look(acquisition: &Acquisition, coil_elements: Option<f64>) -> (Noise, Survey) {
+    let noise = super::estimate_noise(acquisition, coil_elements);
+    let survey = survey(acquisition, &noise);
+    (noise.locally(acquisition, &survey), survey)
+}
+
 /// Fits every voxel with signal.
 pub fn survey(acquisition: &Acquisition, noise: &Noise) -> Survey {
     let times = acquisition.echo_seconds();

@@ -168,12 +168,15 @@ pub struct SequenceRecipe {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Receive {
-    /// S0/σ in the liver: median signal at echo time zero over σ of one real channel.
+    /// S0/σ in the liver: median signal at echo time zero over σ of one real channel, that of the corners where
+    /// `amplification` raises it elsewhere.
     pub snr: f64,
     /// Channels combined by root of the sum of squares; 1 also stands for a combination that keeps phase.
     pub channels: u32,
     /// Strength of the coils' shading, 0 to 1.
     pub shading: f64,
+    /// Share by which parallel imaging raises the noise in the middle of the frame: its geometry factor less one.
+    pub amplification: f64,
     /// Whether gas, lung and an imperfect shim disturb the field.
     pub field_disturbance: bool,
 }

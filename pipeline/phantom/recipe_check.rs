@@ -62,6 +62,7 @@ impl Recipe {
         between("receive.snr", self.receive.snr, 1.0, 1e6, "between 1 and a million")?;
         between("receive.channels", f64::from(self.receive.channels), 1.0, 128.0, "between 1 and 128")?;
         between("receive.shading", self.receive.shading, 0.0, 1.0, "between 0 and 1")?;
+        between("receive.amplification", self.receive.amplification, 0.0, 4.0, "between 0 and 4")?;
         between("export.bits", f64::from(self.export.bits), 8.0, 16.0, "12 or 16")?;
         let times = self.echo_times_ms();
         let rising = times.windows(2).all(|pair| pair[0] < pair[1]);

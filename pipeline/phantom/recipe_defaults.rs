@@ -101,7 +101,7 @@ impl Default for SequenceRecipe {
 
 impl Default for Receive {
     fn default() -> Self {
-        Self { snr: 50.0, channels: 1, shading: 0.5, field_disturbance: true }
+        Self { snr: 50.0, channels: 1, shading: 0.5, amplification: 0.0, field_disturbance: true }
     }
 }
 

@@ -29,7 +29,7 @@ pub struct Truth {
     pub fat_fraction: Vec<f32>,
     /// Median of the true R2* over the parenchyma, 1/s; the recipe's where no parenchyma is seen.
     pub median_r2star: f64,
-    /// Standard deviation of one real channel, in rescaled units.
+    /// Standard deviation of one real channel, in rescaled units; of the corners where it varies.
     pub sigma: f64,
     /// Number of channels whose squares were added.
     pub coil_elements: f64,
@@ -194,6 +194,8 @@ fn truth(recipe: &Recipe, grid: &Grid, scene: &Scene, mixtures: &[Vec<Mixture>],
 
 /// Adds noise and combines the channels.
 ///
+/// Where parallel imaging amplifies noise, σ is raised for all channels alike.
+///
 /// With white, independent noise of equal σ in each channel, a rotation among channels puts all signal into
 /// one of them; so the root of the sum of squares of N channels is distributed exactly as that of one channel
 /// with the combined signal and N − 1 without any, whose squares add up to σ² times a chi-squared number.
@@ -214,6 +216,7 @@ fn receive(
         let alternation = if echo % 2 == 1 { 1.0 - recipe.artefacts.bipolar } else { 1.0 };
         for (voxel, &(real, imaginary)) in image.iter().enumerate() {
             let (first, second) = normal_pair(key, voxel as u64);
+            let sigma = sigma * amplification(recipe, voxel);
             let real = gain * (LIVER_SIGNAL * alternation * f64::from(real) + sigma * first);
             let imaginary = gain * (LIVER_SIGNAL * alternation * f64::from(imaginary) + sigma * second);
             let others = match recipe.receive.channels {
@@ -229,6 +232,20 @@ fn receive(
         }
     }
     SliceImages { magnitude, complex }
+}
+
+/// Spread of the zone where parallel imaging amplifies noise, as a share of the frame.
+const ZONE: f64 = 0.25;
+
+/// Geometry factor of parallel imaging at a voxel of a slice: a hill in the middle of the frame.
+fn amplification(recipe: &Recipe, voxel: usize) -> f64 {
+    if recipe.receive.amplification == 0.0 {
+        return 1.0;
+    }
+    let columns = recipe.grid.columns;
+    let from_middle = |place: usize, length: usize| (place as f64 + 0.5) / length as f64 - 0.5;
+    let (y, x) = (from_middle(voxel / columns, recipe.grid.rows), from_middle(voxel % columns, columns));
+    1.0 + recipe.receive.amplification * libm::exp(-(x * x + y * y) / (2.0 * ZONE * ZONE))
 }
 
 /// Six significant digits, so that a decimal string holds the number exactly.
@@ -294,6 +311,11 @@ impl Scan {
     /// What is really there.
     pub fn truth(&self) -> &Truth {
         &self.truth
+    }
+
+    /// Standard deviation of one real channel at a voxel of the grid, in rescaled units.
+    pub fn sigma_at(&self, voxel: usize) -> f64 {
+        self.truth.sigma * amplification(&self.recipe, voxel % self.grid.slice_voxels())
     }
 
     /// The recipe it was made from.

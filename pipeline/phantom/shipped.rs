@@ -11,6 +11,7 @@ macro_rules! recipes {
 
 /// Name and text of every recipe in `fixtures/recipes`, sorted by name.
 pub const SHIPPED: &[(&str, &str)] = recipes![
+    "accelerated",
     "adult-1.5t",
     "adult-3t",
     "ascites",

@@ -35,7 +35,7 @@ pub fn measure_inside(
     organ: &[bool],
 ) -> ImageMeasures {
     let body = Body::find(acquisition, noise);
-    let ghosts = ghosting::measure(acquisition, &body);
+    let ghosts = ghosting::measure(acquisition, noise, &body);
     let slices = decay::by_slice(acquisition, survey, mask);
     let echo_shift_mm = displacement::between_echoes(acquisition, noise, &body);
     let slice_shift_mm = displacement::between_slices(acquisition, noise, &body);

@@ -3,7 +3,7 @@
 mod measures;
 mod motion;
 
-use siderolog::fit::{Noise, Survey, estimate_noise, survey};
+use siderolog::fit::{Noise, Survey, first_look};
 use siderolog::phantom::{Recipe, Scan, scan};
 use siderolog::protocol::ImageMeasures;
 use siderolog::quality::measure_inside;
@@ -24,8 +24,7 @@ pub fn recipe(yaml: &str) -> Recipe {
 pub fn case(recipe: &Recipe) -> Case {
     let scan = scan(recipe);
     let acquisition = Acquisition::assemble(scan.parts()).unwrap();
-    let noise = estimate_noise(&acquisition, Some(scan.truth().coil_elements));
-    let survey = survey(&acquisition, &noise);
+    let (noise, survey) = first_look(&acquisition, Some(scan.truth().coil_elements));
     Case { scan, acquisition, noise, survey }
 }
 

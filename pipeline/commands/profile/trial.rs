@@ -93,10 +93,9 @@ fn print(profile: &Profile, acquisition: &Acquisition) -> u8 {
 
 /// Image quality, as an analysis would measure it.
 fn measures(profile: &Profile, acquisition: &Acquisition) -> ImageMeasures {
-    let noise = fit::estimate_noise(acquisition, profile.coil_elements());
-    let survey = fit::survey(acquisition, &noise);
+    let (noise, survey) = fit::first_look(acquisition, profile.coil_elements());
     let region = roi::find(acquisition, &survey, &noise, profile.region());
-    quality::measure(acquisition, &survey, &noise, &region)
+    quality::measure(acquisition, &survey, &noise.over(region.mask()), &region)
 }
 
 pub(super) fn derive(args: &DeriveArgs) -> anyhow::Result<Result<ExitCode, Refused>> {

@@ -9,11 +9,12 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
+use crate::fit::dispatch::Level;
 use crate::fit::lanes::{Column, Pack, Real};
 use crate::fit::moments::mean_signal;
 
 const FEWEST: usize = 3;
-/// Voxels that advance together in registers.
+/// Voxels that advance together in registers; twice as many where registers are twice as wide.
 const WIDTH: usize = 8;
 
 /// The magnitude over σ below which an echo and all later ones are dropped.
@@ -245,9 +246,11 @@ impl<T: Real, const E: usize, const CUT: bool> Decay<T, E, CUT> {
 
 impl<T: Real, const E: usize, const L: usize, const CUT: bool> Kernel<T, E, L> for Decay<T, E, CUT> {
     #[inline(always)]
-    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+    fn block(&self, data: &Column<T, E, L>, most: u8, level: Level) -> Fitted<T, L> {
         let mut out = Fitted::nothing();
-        if L.is_multiple_of(WIDTH) {
+        if level == Level::Avx512 && L.is_multiple_of(2 * WIDTH) {
+            self.fit::<{ 2 * WIDTH }, L>(data, most, &mut out)
+        } else if L.is_multiple_of(WIDTH) {
             self.fit::<WIDTH, L>(data, most, &mut out)
         } else {
             self.fit::<1, L>(data, most, &mut out)

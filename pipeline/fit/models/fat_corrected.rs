@@ -8,6 +8,7 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
+use crate::fit::dispatch::Level;
 use crate::fit::grid::Grid;
 use crate::fit::lanes::{Column, Lane, Real, each, pick};
 use crate::fit::model::ModelSettings;
@@ -158,7 +159,7 @@ impl<T: Real, const E: usize> FatCorrected<T, E> {
 
 impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for FatCorrected<T, E> {
     #[inline(always)]
-    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+    fn block(&self, data: &Column<T, E, L>, most: u8, _level: Level) -> Fitted<T, L> {
         let plain = self.common.without_floor(data);
         let mut kept: Option<Solution<T, 3, L>> = None;
         let mut ambiguous = [false; L];

@@ -3,6 +3,7 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
+use crate::fit::dispatch::Level;
 use crate::fit::lanes::{Column, Lane, Real, each};
 use crate::fit::solver::{Normal, Problem, Sample, Sink, Spread, minimise};
 
@@ -63,7 +64,7 @@ impl<T: Real, const E: usize, const L: usize> Problem<T, 2, L> for Voxels<'_, T,
 
 impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for NoiseCorrected<T, E> {
     #[inline(always)]
-    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+    fn block(&self, data: &Column<T, E, L>, most: u8, _level: Level) -> Fitted<T, L> {
         let start = self.0.grid.best(&self.0.without_floor(data));
         let mut amplitude = start.amplitude;
         each!(l in L, amplitude[l] = amplitude[l].at_least(T::ONE));

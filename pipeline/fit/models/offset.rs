@@ -3,6 +3,7 @@
 
 use super::Common;
 use crate::fit::batch::{Fitted, Kernel};
+use crate::fit::dispatch::Level;
 use crate::fit::lanes::{Column, Lane, Real, each};
 use crate::fit::projection::{Basis, Curves, Projected};
 use crate::fit::solver::minimise;
@@ -37,7 +38,7 @@ impl<T: Real, const E: usize, const L: usize> Basis<T, 1, 2, E, L> for WithOffse
 
 impl<T: Real, const E: usize, const L: usize> Kernel<T, E, L> for WithOffset<T, E> {
     #[inline(always)]
-    fn block(&self, data: &Column<T, E, L>, most: u8) -> Fitted<T, L> {
+    fn block(&self, data: &Column<T, E, L>, most: u8, _level: Level) -> Fitted<T, L> {
         let count = self.0.echoes.count;
         // The last echo stands in for the constant while the grid looks for a rate.
         let mut above = *data;

@@ -1,14 +1,17 @@
 //! The noise level of one real channel, from the images themselves.
 //!
 //! Tried in this order: background air in the corners; where a scanner has blanked the background, the plateau of
-//! late echoes in fast-decaying voxels; else the residuals of fits.
+//! late echoes in fast-decaying voxels; else the residuals of fits. Then [`Noise::locally`] looks whether the body has
+//! another level than that, or one that varies, as parallel imaging makes it.
 
 mod background;
 mod chi;
+mod local;
 mod plateau;
 mod residuals;
 
-use crate::study::{Acquisition, Finding, Severity, Stage};
+use super::survey::Survey;
+use crate::study::{Acquisition, Finding, Mask, Severity, Stage};
 use chi::Tally;
 use serde::{Deserialize, Serialize};
 
@@ -41,7 +44,8 @@ impl NoiseMethod {
 /// The noise of an acquisition.
 #[derive(Clone, Debug)]
 pub struct Noise {
-    /// Standard deviation of one real channel, in the units of the magnitude.
+    /// Standard deviation of one real channel, in the units of the magnitude; where it varies, the median over what is
+    /// being measured.
     pub sigma: f64,
     /// Effective number of coil elements.
     pub coil_elements: f64,
@@ -68,6 +72,24 @@ impl Noise {
         }
     }
 
+    /// With a level for each voxel, where the body's own differences say that it varies or is not that of the air.
+    pub fn locally(self, acquisition: &Acquisition, survey: &Survey) -> Self {
+        match local::estimate(&self, acquisition, survey) {
+            Some(found) => found.applied_to(self),
+            None => self,
+        }
+    }
+
+    /// With `sigma` for this region.
+    pub fn over(mut self, region: Option<&Mask>) -> Self {
+        if let (Some(map), Some(mask)) = (&self.local, region) {
+            let mut levels: Vec<f32> = mask.indices().map(|voxel| map[voxel]).collect();
+            levels.sort_by(f32::total_cmp);
+            self.sigma = levels.get(levels.len() / 2).map_or(self.sigma, |&level| f64::from(level));
+        }
+        self
+    }
+
     /// For the fit: everywhere the same, or at each voxel.
     pub fn level(&self) -> super::Sigma<'_> {
         match &self.local {
@@ -89,6 +111,23 @@ pub fn estimate_noise(acquisition: &Acquisition, coil_elements: Option<f64>) -> 
         return from_tally(&tally, NoiseMethod::Plateau, coil_elements);
     }
     residuals::estimate(acquisition, coil_elements.unwrap_or(1.0))
+}
+
+/// Quantile of the squared differences that is still noise where edges, vessels and movement make some of them large,
+/// and its normal deviate.
+const QUANTILE: f64 = 0.3;
+const DEVIATE: f64 = -0.5244;
+
+/// Variance behind values that are, but for large ones, chi-squared over its degrees of freedom (quantile by Wilson and
+/// Hilferty, PNAS 1931). `None` without values or freedom.
+fn robust_variance(values: &mut [f64], freedom: f64) -> Option<f64> {
+    if freedom < 1.0 || values.is_empty() {
+        return None;
+    }
+    values.sort_by(f64::total_cmp);
+    let value = values[((values.len() - 1) as f64 * QUANTILE) as usize];
+    let part = 2.0 / (9.0 * freedom);
+    Some(value / (1.0 - part + DEVIATE * part.sqrt()).powi(3))
 }
 
 /// Level and number of elements from samples of pure noise.

@@ -8,9 +8,6 @@ use ndarray::ArrayView2;
 
 /// Share of the voxels looked at: those with most signal at the last echo, where the noise floor lifts least.
 const SHARE: f64 = 0.2;
-/// Edges and vessels make some differences large; this quantile of them is still noise. Its normal deviate.
-const QUANTILE: f64 = 0.3;
-const DEVIATE: f64 = -0.5244;
 /// One standard error of σ over σ, by trials on simulated abdomens; no source.
 const UNCERTAINTY: f64 = 0.06;
 
@@ -70,12 +67,5 @@ fn differences(
         let sum: f64 = (0..times.len()).map(|e| (residual(e, k) - residual(e, k - 1)).powi(2)).sum();
         found.push(sum / (2.0 * freedom));
     }
-    if freedom < 1.0 || found.is_empty() {
-        return None;
-    }
-    found.sort_by(f64::total_cmp);
-    let value = found[((found.len() - 1) as f64 * QUANTILE) as usize];
-    // Quantile of chi-squared over its degrees of freedom (Wilson and Hilferty, PNAS 1931).
-    let part = 2.0 / (9.0 * freedom);
-    Some(value / (1.0 - part + DEVIATE * part.sqrt()).powi(3))
+    super::robust_variance(&mut found, freedom)
 }
