@@ -6,6 +6,7 @@ use super::decode::{Owned, Pixels, decode};
 use super::fault::Fault;
 use super::group::{Book, Cells, Draft, Ref, cells};
 use super::outcome::{Found, Request, Unreadable};
+use super::pixels::Stored;
 use super::rectangle;
 use super::scaling::{self, Mode};
 use super::source;
@@ -90,17 +91,17 @@ pub fn build(draft: &Draft, shelf: &Shelf<'_>, request: &Request<'_>, budget: &m
     let complex = complex::images(&parts, &chosen, &cells, &pixels, mode, book);
     let used_complex: Vec<Ref> = if complex.images.is_some() { parts.frames().collect() } else { Vec::new() };
     findings.extend(complex.findings);
-    let magnitude = match (draft.from_complex, &complex.images) {
+    let (magnitude, seen) = match (draft.from_complex, &complex.images) {
         (false, _) => scaled(&chosen, &pixels, mode, book),
-        (true, Some(images)) => complex::modulus(images),
+        (true, Some(images)) => (complex::modulus(images), seen(&chosen, &pixels, book)),
         (true, None) => {
             let text = "Only real images can be used, without imaginary ones; magnitude cannot be formed.";
             findings.push(Finding::new(Stage::Intake, Severity::Stop, "no-magnitude", text));
             return unreadable(draft, &cells, files, book, findings, failed);
         }
     };
-    let flaws = consistency::flaws(&chosen, &pixels, &grid, book, &mut findings);
-    findings.extend(consistency::of_images(&magnitude, &chosen));
+    let flaws = consistency::flaws(&chosen, &pixels, &seen, &grid, book, &mut findings);
+    findings.extend(consistency::of_images(&magnitude, &chosen, &seen));
     let used: Vec<Ref> = chosen.frames.iter().copied().chain(used_complex).collect();
     let header = source::header(&chosen, book);
     findings.extend(consistency::of_headers(&chosen, &grid, book));
@@ -196,18 +197,44 @@ fn grid(chosen: &Chosen, book: Book<'_>) -> Result<Grid, crate::study::GridError
     })
 }
 
-/// Scaled values, echo × voxel.
-pub fn scaled(chosen: &Chosen, pixels: &Pixels<'_>, mode: Mode, book: Book<'_>) -> Array2<f32> {
-    fill(
-        chosen,
-        |r, out| {
-            let Some(frame) = book.frame(r) else { return };
-            let Some(Ok(stored)) = pixels.get(&r) else { return };
-            let (factor, offset) = mode.line(&frame.scale);
-            stored.scale_into(factor, offset, out);
-        },
-        pixels_of(chosen, book),
-    )
+/// What an image showed while its pixels were at hand: a second pass over all of them would wait for memory.
+#[derive(Clone, Copy, Default)]
+pub struct Seen {
+    /// Pixels at the top of the stored range.
+    pub at_top: usize,
+    /// Pixels below zero once scaled.
+    pub negative: usize,
+}
+
+impl Seen {
+    fn of(stored: &Stored<'_>, top: Option<f64>, scaled: &[f32]) -> Self {
+        // Nearly always none: a look without counting goes several pixels at a time.
+        let any = scaled.iter().fold(false, |any, &v| any | (v < 0.0));
+        Self {
+            at_top: top.map_or(0, |top| stored.count(top)),
+            negative: if any { scaled.iter().filter(|v| **v < 0.0).count() } else { 0 },
+        }
+    }
+}
+
+/// Scaled values, echo × voxel, and what was seen of each frame of the chosen.
+pub fn scaled(chosen: &Chosen, pixels: &Pixels<'_>, mode: Mode, book: Book<'_>) -> (Array2<f32>, Vec<Seen>) {
+    let image = |r: Ref, out: &mut [f32]| {
+        let (Some(frame), Some(Ok(stored))) = (book.frame(r), pixels.get(&r)) else { return Seen::default() };
+        let (factor, offset) = mode.line(&frame.scale);
+        stored.scale_into(factor, offset, out);
+        Seen::of(stored, book.file(r).and_then(|file| file.format.top_value()), out)
+    };
+    fill(chosen, image, pixels_of(chosen, book))
+}
+
+/// What is seen of frames whose magnitude comes from elsewhere.
+fn seen(chosen: &Chosen, pixels: &Pixels<'_>, book: Book<'_>) -> Vec<Seen> {
+    let one = |r: &Ref| match (pixels.get(r), book.file(*r)) {
+        (Some(Ok(stored)), Some(file)) => Seen::of(stored, file.format.top_value(), &[]),
+        _ => Seen::default(),
+    };
+    chosen.frames.par_iter().map(one).collect()
 }
 
 /// Pixels of one image.
@@ -215,14 +242,20 @@ pub fn pixels_of(chosen: &Chosen, book: Book<'_>) -> usize {
     chosen.frames.first().and_then(|&r| book.file(r)).map_or(0, |f| f.format.pixels())
 }
 
-/// Fills an echo × voxel array image by image, in parallel.
-pub fn fill(chosen: &Chosen, image: impl Fn(Ref, &mut [f32]) + Sync, pixels: usize) -> Array2<f32> {
-    let (echoes, slices) = (chosen.echo_times.len(), chosen.slices);
-    let mut values = vec![0f32; echoes * slices * pixels];
-    values.par_chunks_mut(pixels.max(1)).enumerate().for_each(|(i, out)| {
-        if let Some(r) = chosen.at(i % slices.max(1), i / slices.max(1)) {
-            image(r, out);
-        }
-    });
-    Array2::from_shape_vec((echoes, slices * pixels), values).unwrap_or_default()
+/// Fills an echo × voxel array image by image, in parallel; what is made besides comes in the order of the frames.
+pub fn fill<R: Send + Clone + Default>(
+    chosen: &Chosen,
+    image: impl Fn(Ref, &mut [f32]) -> R + Sync,
+    pixels: usize,
+) -> (Array2<f32>, Vec<R>) {
+    let (echoes, slices) = (chosen.echo_times.len(), chosen.slices.max(1));
+    let mut values = vec![0f32; echoes * chosen.slices * pixels];
+    let made: Vec<R> = values
+        .par_chunks_mut(pixels.max(1))
+        .enumerate()
+        .map(|(i, out)| chosen.at(i % slices, i / slices).map(|r| image(r, out)).unwrap_or_default())
+        .collect();
+    let in_order = |frame: usize| made.get(frame % echoes * slices + frame / echoes).cloned().unwrap_or_default();
+    let made = (0..chosen.frames.len()).map(in_order).collect();
+    (Array2::from_shape_vec((echoes, chosen.slices * pixels), values).unwrap_or_default(), made)
 }

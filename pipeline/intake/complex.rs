@@ -152,7 +152,7 @@ fn from_phase(
                 }
             }
         };
-        fill(chosen, image, pixels_of(chosen, book))
+        fill(chosen, image, pixels_of(chosen, book)).0
     };
     Ok(ComplexImages { real: part(libm::cos), imaginary: part(libm::sin) })
 }
@@ -182,7 +182,7 @@ fn cartesian(
                 *out = stored.at(i).map_or(0.0, |v| (v * factor + offset) as f32);
             }
         };
-        Ok(fill(chosen, image, pixels_of(chosen, book)))
+        Ok(fill(chosen, image, pixels_of(chosen, book)).0)
     };
     Ok(ComplexImages { real: part(real)?, imaginary: part(imaginary)? })
 }

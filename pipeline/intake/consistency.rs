@@ -1,7 +1,7 @@
 //! What does not fit together: each a finding with a code, the exact images, and what a person can do. What can
 //! still be used is used.
 
-use super::build::{Chosen, Shelf};
+use super::build::{Chosen, Seen, Shelf};
 use super::dataset::attribute;
 use super::decode::Pixels;
 use super::fault::Fault;
@@ -13,7 +13,6 @@ use super::rectangle::Kept;
 use crate::study::text::{plain, safe};
 use crate::study::{Finding, Grid, Severity, Stage, cross, dot, flaw};
 use ndarray::Array2;
-use rayon::prelude::*;
 use std::collections::BTreeSet;
 
 /// Findings that mean an acquisition lacks images.
@@ -266,6 +265,7 @@ pub fn dropped(cells: &Cells, kept: &Kept, failed: &[(Ref, Fault)], book: Book<'
 pub fn flaws(
     chosen: &Chosen,
     pixels: &Pixels<'_>,
+    seen: &[Seen],
     grid: &Grid,
     book: Book<'_>,
     findings: &mut Vec<Finding>,
@@ -276,12 +276,7 @@ pub fn flaws(
     let mut out = vec![flaw::NONE; grid.voxels()];
     let echoes = chosen.echo_times.len().max(1);
     let (mut padded, mut saturated) = (0usize, Vec::new());
-    let at_top = |r: &Ref| {
-        let (Some(Ok(stored)), Some(file)) = (pixels.get(r), book.file(*r)) else { return 0 };
-        file.format.top_value().map_or(0, |top| stored.count(top))
-    };
-    let at_top: Vec<usize> = chosen.frames.par_iter().map(at_top).collect();
-    for (i, (r, at_top)) in chosen.frames.iter().zip(at_top).enumerate() {
+    for (i, (r, seen)) in chosen.frames.iter().zip(seen).enumerate() {
         let (Some(Ok(stored)), Some(file)) = (pixels.get(r), book.file(*r)) else { continue };
         let (slice, echo) = (i / echoes, i % echoes);
         let start = slice * grid.slice_voxels();
@@ -295,7 +290,7 @@ pub fn flaws(
             }
         }
         let Some(top) = file.format.top_value() else { continue };
-        if at_top >= PLATEAU {
+        if seen.at_top >= PLATEAU {
             saturated.push(place(slice, echo));
             for (pixel, flag) in flags.iter_mut().enumerate() {
                 if *flag == flaw::NONE && stored.at(pixel) == Some(top) {
@@ -316,10 +311,9 @@ pub fn flaws(
 }
 
 /// What the scaled images show.
-pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen) -> Vec<Finding> {
+pub fn of_images(magnitude: &Array2<f32>, chosen: &Chosen, seen: &[Seen]) -> Vec<Finding> {
     let mut out = Vec::new();
-    let values = magnitude.as_slice().unwrap_or_default();
-    let negative: usize = values.par_chunks(1 << 16).map(|part| part.iter().filter(|v| **v < 0.0).count()).sum();
+    let negative: usize = seen.iter().map(|image| image.negative).sum();
     if negative > 0 {
         let text = format!("{negative} magnitude values are negative; magnitude cannot be.");
         out.push(finding(Severity::Warn, "negative-magnitude", text).advice("Check the export's rescale intercept."));

@@ -13,7 +13,7 @@ const STEP: f64 = 0.25;
 /// nine voxels of ten of a body.
 const SHARE: f64 = 0.9;
 /// Voxels looked at: enough for a sum over an image.
-const SAMPLES: usize = 20_000;
+const SAMPLES: usize = 8000;
 /// Voxels of those whose decay is followed: enough for a share of nine in ten.
 const VOXELS: usize = 4000;
 /// Fewer voxels prove nothing.

@@ -179,6 +179,12 @@ impl Words<'_> {
         !self.big_endian && !self.signed
     }
 
+    /// The bits that are stored.
+    #[inline]
+    fn mask(&self) -> u16 {
+        u16::MAX.checked_shr(self.unused).unwrap_or(0)
+    }
+
     #[inline]
     fn value(&self, pair: [u8; 2]) -> i32 {
         let word = if self.big_endian { u16::from_be_bytes(pair) } else { u16::from_le_bytes(pair) };
@@ -210,9 +216,11 @@ impl Stored<'_> {
     pub fn count(&self, value: f64) -> usize {
         match self {
             Self::Words(w) if w.usual() => {
-                let Some(wanted) = whole_word(value) else { return 0 };
-                let same = |pair: &[u8; 2]| u32::from((u16::from_le_bytes(*pair) << w.unused) >> w.unused == wanted);
-                w.pairs().iter().map(same).sum::<u32>() as usize
+                let (Some(wanted), mask) = (whole_word(value), w.mask()) else { return 0 };
+                let same = |pair: &[u8; 2]| u16::from(u16::from_le_bytes(*pair) & mask == wanted);
+                // Sums of so few cannot overflow; a check at every pixel would keep them from going several at a time.
+                let few = |part: &[[u8; 2]]| part.iter().fold(0u16, |sum, pair| sum.wrapping_add(same(pair)));
+                w.pairs().chunks(1 << 15).map(|part| usize::from(few(part))).sum()
             }
             Self::Words(w) => w.pairs().iter().filter(|pair| f64::from(w.value(**pair)) == value).count(),
             Self::Single(v) => v.iter().filter(|x| f64::from(**x) == value).count(),
@@ -242,8 +250,9 @@ impl Stored<'_> {
         let line = |value: f64| (value * factor + offset) as f32;
         match self {
             Self::Words(w) if w.usual() => {
+                let mask = w.mask();
                 for (out, &pair) in out.iter_mut().zip(w.pairs()) {
-                    *out = line(f64::from((u16::from_le_bytes(pair) << w.unused) >> w.unused));
+                    *out = line(f64::from(u16::from_le_bytes(pair) & mask));
                 }
             }
             Self::Words(w) => {
