@@ -1,9 +1,9 @@
-//! Fits a second, by model and number of threads. Ratios against scipy come from `.ci/bench-fit`.
+//! Fits a second, by model, instruction set and number of threads. Ratios against scipy come from `.ci/bench-fit`.
 #![allow(missing_docs, clippy::unwrap_used)]
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use ndarray::Array2;
-use siderolog::fit::{Model, ModelSettings, Sigma, fit};
+use siderolog::fit::{Level, Model, ModelSettings, Sigma, fit_at};
 use siderolog::study::ModelKind;
 
 const VOXELS: usize = 100_000;
@@ -25,10 +25,12 @@ fn speed(c: &mut Criterion) {
     group.throughput(Throughput::Elements(VOXELS as u64)).sample_size(10);
     for kind in [ModelKind::Monoexponential, ModelKind::NoiseCorrected, ModelKind::FatCorrected] {
         let model = Model::new(kind, &times, &settings).unwrap();
-        for threads in [1, 2] {
+        let one = Level::available().into_iter().map(|level| (level, 1));
+        for (level, threads) in one.chain([(Level::best(), 2)]) {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            group.bench_function(BenchmarkId::new(kind.word(), threads), |b| {
-                b.iter(|| pool.install(|| fit(&model, samples.view(), Sigma::Uniform(1.0), 1.0)));
+            let name = BenchmarkId::new(format!("{kind} {level:?}"), threads);
+            group.bench_function(name, |b| {
+                b.iter(|| pool.install(|| fit_at(level, &model, samples.view(), Sigma::Uniform(1.0), 1.0)));
             });
         }
     }
