@@ -165,7 +165,9 @@ pub fn pick<T: Real>(first: bool, yes: T, no: T) -> T {
     if first { yes } else { no }
 }
 
-/// `W` numbers that stay in registers where `W` is eight or less: each operation is a short loop of its own, which the compiler turns into one instruction. No closures: one that stays a function is compiled for the narrowest registers.
+/// `W` numbers that stay in registers where they fill two or less: each operation is a short loop of its own, which the
+/// compiler turns into an instruction or two. No closures: one that stays a function is compiled for the narrowest
+/// registers.
 #[derive(Clone, Copy)]
 pub struct Pack<T, const W: usize>(pub [T; W]);
 

@@ -14,7 +14,7 @@ use crate::fit::lanes::{Column, Pack, Real};
 use crate::fit::moments::mean_signal;
 
 const FEWEST: usize = 3;
-/// Voxels that advance together in registers; twice as many where registers are twice as wide.
+/// Voxels that advance together in registers: two of them wide, so that one sum need not wait for the one before.
 const WIDTH: usize = 8;
 
 /// The magnitude over σ below which an echo and all later ones are dropped.
@@ -248,12 +248,14 @@ impl<T: Real, const E: usize, const L: usize, const CUT: bool> Kernel<T, E, L> f
     #[inline(always)]
     fn block(&self, data: &Column<T, E, L>, most: u8, level: Level) -> Fitted<T, L> {
         let mut out = Fitted::nothing();
-        if level == Level::Avx512 && L.is_multiple_of(2 * WIDTH) {
-            self.fit::<{ 2 * WIDTH }, L>(data, most, &mut out)
-        } else if L.is_multiple_of(WIDTH) {
-            self.fit::<WIDTH, L>(data, most, &mut out)
-        } else {
-            self.fit::<1, L>(data, most, &mut out)
+        if !L.is_multiple_of(4 * WIDTH) {
+            self.fit::<1, L>(data, most, &mut out);
+            return out;
+        }
+        match level {
+            Level::Baseline => self.fit::<WIDTH, L>(data, most, &mut out),
+            Level::Avx2 => self.fit::<{ 2 * WIDTH }, L>(data, most, &mut out),
+            Level::Avx512 => self.fit::<{ 4 * WIDTH }, L>(data, most, &mut out),
         }
         out
     }
