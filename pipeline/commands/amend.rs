@@ -1,12 +1,17 @@
 //! `siderolog amend`: reads the kept inputs of a result once more with a person's region, as a new result that names
-//! the old one and says who and why. The old result stays as it is.
+//! the old one and says who and why. The old result stays as it is; with a site file, what had not left of it is taken
+//! back, and the new one is queued for the site's destinations.
 
 use super::analyse::{self, UNUSABLE, Work};
 use super::kept::{Kept, Place, parent};
 use super::summary;
 use crate::daemon::earlier;
 use crate::daemon::job::Amendment;
+use crate::daemon::ledger::{FILE_NAME, Ledger};
+use crate::daemon::postman;
+use crate::daemon::settings::Site;
 use crate::report::ResultDocument;
+use anyhow::Context as _;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -82,7 +87,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     std::fs::create_dir_all(&home)?;
     let draft = tempfile::Builder::new().prefix(".amend-").tempdir_in(&home)?;
     let work = Work { inputs: &inputs, out: draft.path(), history, earlier: Vec::new(), amended: Some(amended) };
-    let made = analyse::measure(site, work, |result| result.input.digest == acquisition)?;
+    let made = analyse::measure(site.clone(), work, |result| result.input.digest == acquisition)?;
     let [(path, result)] = made.as_slice() else {
         return unusable("the inputs no longer hold this acquisition".to_owned());
     };
@@ -90,6 +95,11 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         return unusable(refusals(result));
     }
     crate::intake::durable::publish_dir(&parent(path), &out)?;
+    if args.place.site.is_some() && !site.destinations.is_empty() {
+        queue(&site, &folder, &out).with_context(|| {
+            format!("{} is written but not queued; `siderolog send` queues and sends it", out.display())
+        })?;
+    }
     let path = out.join(crate::report::RESULT);
     if args.json {
         println!("{}", json!({ "results": [path.display().to_string()] }));
@@ -98,6 +108,14 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         println!("{verdict}: {}, {lic}, {}: {}", summary::r2star(result), summary::series(result), path.display());
     }
     Ok(summary::status(std::iter::once(result)))
+}
+
+/// The running service, or the next one, sends it.
+fn queue(site: &Site, old: &Path, new: &Path) -> anyhow::Result<()> {
+    std::fs::create_dir_all(&site.folders.state)?;
+    let mut ledger = Ledger::open(&site.folders.state.join(FILE_NAME))?;
+    postman::replace(&mut ledger, site, old, new, "a result with an amended region took its place")?;
+    Ok(())
 }
 
 /// Why no amended result came out, as the findings of the region have it.

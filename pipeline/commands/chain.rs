@@ -111,6 +111,11 @@ pub fn analyse(intake: Intake, setting: &Setting<'_>, progress: &dyn Fn(usize, u
     analysed
 }
 
+/// The place and the fault, without the excerpt below it that only a terminal shows well.
+fn first_line(error: &impl std::fmt::Display) -> String {
+    error.to_string().lines().next().unwrap_or_default().to_owned()
+}
+
 /// Course events that came with the delivery; a file that cannot be read is a finding, never lost.
 fn read_events(files: &[EventsFile]) -> (Vec<CourseEvents>, Vec<Finding>) {
     let mut events = Vec::new();
@@ -124,7 +129,7 @@ fn read_events(files: &[EventsFile]) -> (Vec<CourseEvents>, Vec<Finding>) {
                     Stage::Intake,
                     Severity::Warn,
                     "course-events-unreadable",
-                    format!("The file of course events beside the series cannot be read: {error}"),
+                    format!("The file of course events beside the series cannot be read: {}", first_line(&error)),
                 )
                 .advice("Mend the file and drop the series again, or enter the events by hand."),
             ),

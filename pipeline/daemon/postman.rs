@@ -56,6 +56,13 @@ pub fn post(ledger: &mut Ledger, site: &Site, folder: &Path) -> Result<usize, Po
     Ok(ledger.post(&key(&site.folders.outbox, folder)?, &postings, &timestamp())?)
 }
 
+/// Queues a result that takes the place of another. Whatever of the other has not left is taken back first, so that
+/// no destination gets a value that a person has already replaced.
+pub fn replace(ledger: &mut Ledger, site: &Site, old: &Path, new: &Path, why: &str) -> Result<usize, PostError> {
+    ledger.withdraw(&key(&site.folders.outbox, old)?, None, true, why, &timestamp())?;
+    post(ledger, site, new)
+}
+
 /// Why a result could not be queued.
 #[derive(Debug, thiserror::Error)]
 pub enum PostError {

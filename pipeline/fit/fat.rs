@@ -2,7 +2,7 @@
 
 use super::batch::{Maps, State};
 use super::shared_fat::SharedFat;
-use crate::study::text::plain;
+use crate::study::text::{plain, rough};
 use crate::study::{Finding, ModelKind, Severity, Stage};
 
 /// Highest median R2* in 1/s at which magnitude images still tell water from fat: up to here the fat fraction holds
@@ -31,11 +31,11 @@ pub fn untold(maps: &Maps, region: &[usize], kind: ModelKind, shared: Option<&Sh
     let largest = if shared.is_some() { LARGEST_SHARED_ERROR } else { LARGEST_ERROR };
     let ambiguous = fitted.iter().filter(|&&v| maps.ambiguous[v]).count() as f64 / fitted.len() as f64;
     let (reason, found) = if rate > HIGHEST_RATE && kind == ModelKind::FatCorrected {
-        ("the signal decays before water and fat have parted", format!("median R2* {} /s", plain(rate)))
+        ("the signal decays before water and fat have parted", format!("median R2* {} /s", rough(rate)))
     } else if error.is_some_and(|e| e > largest) {
-        ("the noise is too strong", format!("standard error {} %", plain(100.0 * error.unwrap_or(0.0))))
+        ("the noise is too strong", format!("standard error {} %", rough(100.0 * error.unwrap_or(0.0))))
     } else if ambiguous > MOST_AMBIGUOUS {
-        ("water and fat could be exchanged", format!("in {} % of the voxels", plain(100.0 * ambiguous)))
+        ("water and fat could be exchanged", format!("in {} % of the voxels", rough(100.0 * ambiguous)))
     } else {
         return None;
     };
@@ -62,7 +62,7 @@ pub fn swaps(suspected: &[bool]) -> Option<Finding> {
             "The field map jumps by about the distance between water and fat; they may be exchanged in places.",
         )
         .expected(format!("at most {} % of the voxels", plain(100.0 * MANY_SWAPS)))
-        .found(format!("{} %", plain(100.0 * share)))
+        .found(format!("{} %", rough(100.0 * share)))
         .attribute("field map")
         .advice("Compare the fat fraction with the images before using it; R2* is less affected.")
     })

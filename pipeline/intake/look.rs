@@ -10,6 +10,10 @@ use crate::study::Digest;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+/// Begins the line by which a YAML file beside the images is known as course events: the key that
+/// the reader of such files requires.
+const EVENTS_KEY: &str = "course_events:";
+
 /// What a file turned out to be.
 pub enum Content {
     /// An MR image.
@@ -90,7 +94,7 @@ fn one(candidate: &Candidate, limits: &Limits, kept: &AtomicU64) -> Content {
         return Content::Region(RegionFile { path: candidate.path.clone(), bytes, kind: RegionFileKind::Nifti });
     }
     match String::from_utf8(bytes) {
-        Ok(text) if text.len() <= limits.text_bytes && text.lines().any(|l| l.starts_with("events:")) => {
+        Ok(text) if text.len() <= limits.text_bytes && text.lines().any(|l| l.starts_with(EVENTS_KEY)) => {
             Content::Events(EventsFile { path: candidate.path.clone(), text })
         }
         _ => Content::Ignored("not a DICOM file".to_owned()),

@@ -2,7 +2,7 @@
 
 use super::quantity::Seen;
 use super::unit::Unit;
-use crate::study::text::{plain, safe};
+use crate::study::text::{plain, rough, safe};
 
 /// Differences below this part of a limit are rounding, not deviation.
 const ROUNDING: f64 = 1e-6;
@@ -91,6 +91,17 @@ fn inside(value: f64, low: f64, high: f64) -> bool {
     value >= low - slack(low) && value <= high + slack(high)
 }
 
+/// A quantity measured on images, for the finding's `found`: no more digits than are worth reading, but enough that
+/// what is shown violates the condition as the value does.
+pub(super) fn measured(seen: &Seen, unit: Unit, condition: &Condition) -> String {
+    let shown = match seen {
+        Seen::Number(value) => rough(*value).parse().map_or_else(|_| seen.clone(), Seen::Number),
+        _ => seen.clone(),
+    };
+    let same = condition.holds(&shown) == condition.holds(seen);
+    found(if same { &shown } else { seen }, unit)
+}
+
 /// What was seen, for the finding's `found`.
 pub(super) fn found(seen: &Seen, unit: Unit) -> String {
     match seen {
@@ -126,5 +137,20 @@ fn either(words: &[String]) -> String {
         [] => "nothing".to_owned(),
         [one] => one.clone(),
         [head @ .., last] => format!("{} or {last}", head.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_measured_value_is_shown_short_unless_that_would_hide_the_deviation() {
+        let least = Condition::Number { low: 10.0, high: f64::INFINITY, unit: Unit::None, asked: String::new() };
+        for (value, shown) in [(7.726, "7.7"), (9.96, "9.96"), (9.4, "9.4")] {
+            assert_eq!(measured(&Seen::Number(value), Unit::None, &least), shown);
+        }
+        let most = Condition::Number { low: 0.0, high: 5.0, unit: Unit::Percent, asked: String::new() };
+        assert_eq!(measured(&Seen::Number(5.04), Unit::Percent, &most), "5.04 %");
     }
 }

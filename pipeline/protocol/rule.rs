@@ -97,7 +97,12 @@ impl Rule {
         match self.condition.holds(seen) {
             Some(true) => None,
             Some(false) => {
-                let found = condition::found(seen, self.subject.unit());
+                let unit = self.subject.unit();
+                let found = if self.subject.is_image() {
+                    condition::measured(seen, unit, &self.condition)
+                } else {
+                    condition::found(seen, unit)
+                };
                 let state = match (&self.condition, self.written.exactly.is_some() || self.written.between.is_some()) {
                     (Condition::Present, _) => "missing",
                     (Condition::Absent, _) => "present",

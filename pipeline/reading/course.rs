@@ -353,7 +353,7 @@ fn change(from: &CoursePoint, to: &CoursePoint, event: Option<&Event>, rules: &F
     } else {
         format!(
             "No change can be told {since}: {} mg/g is within what two scans of an unchanged patient differ by",
-            plain2(difference)
+            signed(difference)
         )
     };
     let rcv_words = if unit == "mg/g" { format!("{} mg/g", plain2(rcv)) } else { format!("{} %", plain2(rcv)) };
@@ -393,13 +393,16 @@ fn rate(tested: &[&CoursePoint], current: &CoursePoint) -> Option<Rate> {
     let line = weighted_line(&years, &lic, &variance)?;
     let reach = Z95 * line.slope_se;
     let (low, high) = (line.slope - reach, line.slope + reach);
-    let text = format!(
-        "Over {} readings LIC changes by {} mg/g per year (95 % interval {} to {}).",
-        points.len(),
-        plain2(line.slope),
-        plain2(low),
-        plain2(high)
-    );
+    let count = points.len();
+    let text = if low <= 0.0 && high >= 0.0 {
+        let [low, high] = [low, high].map(signed);
+        format!("Over {count} readings no trend can be told: between {low} and {high} mg/g per year (95 %).")
+    } else {
+        let direction = if line.slope < 0.0 { "falls" } else { "rises" };
+        let (least, most) = (low.abs().min(high.abs()), low.abs().max(high.abs()));
+        let [slope, least, most] = [line.slope.abs(), least, most].map(plain2);
+        format!("Over {count} readings LIC {direction} by {slope} mg/g per year (95 % interval {least} to {most}).")
+    };
     Some(Rate { per_year: line.slope, low, high, today_mg_per_g: line.intercept, points: points.len(), text })
 }
 
@@ -409,7 +412,12 @@ fn days_between(a: Date, b: Date) -> i64 {
     b.since((jiff::Unit::Day, a)).map_or(0, |span| i64::from(span.get_days()))
 }
 
-/// Two digits after the point below 10, one from there: LIC is not known better.
+/// One digit after the point, two below 1, as LIC is given everywhere: it is not known better.
 pub(super) fn plain2(value: f64) -> String {
-    if value.abs() < 9.95 { format!("{value:.2}") } else { format!("{value:.1}") }
+    if value.abs() < 1.0 { format!("{value:.2}") } else { format!("{value:.1}") }
+}
+
+/// The same with its sign.
+fn signed(value: f64) -> String {
+    format!("{}{}", if value < 0.0 { "−" } else { "+" }, plain2(value.abs()))
 }

@@ -107,7 +107,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
     };
     let scan = || "this scan".to_owned();
     let mut components = vec![
-        row("fit of noisy voxels, spatial correlation counted", summary.fit_error, Enters::Both, scan()),
+        row("fit of noisy voxels", summary.fit_error, Enters::Both, scan()),
         row("noise level", summary.noise_level_error, Enters::Both, scan()),
         row("choice of region", summary.region_error, Enters::Both, scan()),
         row("fat that the voxels share", summary.fat_error, Enters::Both, scan()),
@@ -116,7 +116,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
             remainder,
             Enters::Both,
             format!(
-                "remainder to {} % scan-rescan variation: {} ({})",
+                "what remains of {} % scan-rescan variation; {} ({})",
                 rules.repeatability.same_scanner.percent,
                 rules.repeatability.same_scanner.source,
                 rules.repeatability.same_scanner.confidence.words()

@@ -5,6 +5,7 @@ mod english;
 mod german;
 
 use crate::study::Verdict;
+use crate::study::text::plain;
 use serde::{Deserialize, Serialize};
 
 /// A language of the texts.
@@ -48,17 +49,19 @@ macro_rules! catalogue {
 catalogue! {
     title, caution, not_for_measurement,
     clear, review, refused, clear_means, review_means, refused_means,
-    lic, lic_long, lic_unit, no_lic, tissue_interval, repeat_interval, chemical, r2star, this_scan,
+    lic, lic_long, lic_unit, no_lic, tissue_interval, tissue_unknown, repeat_interval, chemical, r2star, this_scan,
     measuring_range, inside, above, below, bound_only, not_determined,
     fat_fraction,
     first_echo, middle_echo, last_echo, map, left_out, nothing_left_out, region, slice, slices, of, voxels, all_slices, every_slice,
     decay, decay_axis, residual_axis, measured, fitted, noise_floor,
     histogram, histogram_axis, median, findings, no_findings, and_more, images_unavailable,
     expected, found, what_to_do, patient, born, sex, patient_id, study_date, accession, scanner, field_strength, referring, institution,
-    result, thresholds, chance_above, also, body_iron, trend, hollow, lies_above, lies_below, lies_unknown, course, course_none, change, next_scan,
+    result, thresholds, chance_means, also, body_iron, trend, hollow, side_above, side_below, side_unknown,
+    everyone, transfused, not_transfused, sickle_cell, before_transplant, condition_unknown, no_source,
+    other_scanner, due_by, conforms, deviations, heart, left_out_short, amended_by, automatic, supplied, amended, signal, course, course_none, change, since_event, next_scan,
     acquisition, echo_times, repetition_time, flip_angle, grid, profile, revision, profile_none,
-    calibration, source, equation, budget, provenance, software, digest, region_digest, predecessor, reviewed_by, not_reviewed, model, noise,
-    quality_picture, today, mg_per_g, vessel, bile, lesion, edge, dome, near_gas, flawed, unfitted, outlier,
+    calibration, source, equation, budget, standard_uncertainty, provenance, software, digest, profile_digest, region_digest, predecessor, reviewed_by, not_reviewed, model, noise,
+    quality_picture, mg_per_g, vessel, bile, lesion, edge, dome, near_gas, flawed, unfitted, outlier,
     severity_note, severity_warn, severity_stop, no_glyph,
 }
 
@@ -96,6 +99,36 @@ impl Words {
             other => return other.replace('-', " "),
         };
         text.to_owned()
+    }
+
+    /// How a region came about; what has no translation stays in its own word.
+    pub fn method(&self, word: &str) -> String {
+        let text = match word {
+            "automatic" => self.automatic,
+            "supplied" => self.supplied,
+            "amended" => self.amended,
+            other => other,
+        };
+        text.to_owned()
+    }
+
+    /// Of whom a threshold speaks; what has no translation stays in its own words.
+    pub fn condition(&self, words: &str) -> String {
+        let text = match words {
+            "everyone" => self.everyone,
+            "transfusion-dependent" => self.transfused,
+            "non-transfusion-dependent" => self.not_transfused,
+            "sickle cell" => self.sickle_cell,
+            "before transplant" => self.before_transplant,
+            other => other,
+        };
+        text.to_owned()
+    }
+
+    /// A number as short as it can be, with the language's decimal mark.
+    pub fn plain(&self, value: f64) -> String {
+        let text = plain(value);
+        if self.decimal == '.' { text } else { text.replace('.', &self.decimal.to_string()) }
     }
 
     /// A number with this many decimals and the language's decimal mark.

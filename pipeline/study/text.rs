@@ -14,6 +14,15 @@ pub fn plain(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A number measured on images for a sentence: two significant digits, whole from 100 on.
+pub fn rough(value: f64) -> String {
+    if !value.is_finite() || value == 0.0 {
+        return plain(value);
+    }
+    let magnitude = value.abs().log10().floor() as i32;
+    plain(format!("{value:.*}", (1 - magnitude).clamp(0, 12) as usize).parse().unwrap_or(value))
+}
+
 /// Text from a header made safe for a message, a log or a terminal: control characters become `·`
 /// and what is longer than `limit` characters is cut with `…`.
 pub fn safe(text: &str, limit: usize) -> String {
@@ -51,6 +60,14 @@ mod tests {
             (-2.5, "-2.5"),
         ] {
             assert_eq!(plain(value), text);
+        }
+    }
+
+    #[test]
+    fn measured_numbers_have_two_digits() {
+        for (value, text) in [(7.726, "7.7"), (42.3, "42"), (628.4, "628"), (0.1234, "0.12"), (9.96, "10"), (0.0, "0")]
+        {
+            assert_eq!(rough(value), text);
         }
     }
 

@@ -140,7 +140,7 @@ fn limits_are_kept_and_named() {
 fn regions_and_events_beside_the_series_are_handed_on() {
     let dir = folder(&Mr::series(2, 3));
     std::fs::write(dir.path().join("liver.nii.gz"), b"\x1f\x8b").unwrap();
-    std::fs::write(dir.path().join("course.yaml"), "events:\n  - date: 2026-01-01\n").unwrap();
+    std::fs::write(dir.path().join("course.yaml"), "course_events:\n  - date: 2026-01-01\n").unwrap();
     std::fs::write(dir.path().join("other.yaml"), "name: x\n").unwrap();
     let seg = Mr::image(0, 0).text(0x0008_0016, b"UI", "1.2.840.10008.5.1.4.1.1.66.4");
     std::fs::write(dir.path().join("seg"), seg.file()).unwrap();

@@ -65,11 +65,11 @@ fn a_change_is_called_against_the_reference_change_value() {
     near(change.reference_change_value, 1.959964 * f64::hypot(wsd(400.0), wsd(330.0)), 1e-6, "RCV");
     near(change.difference_mg_per_g, -70.0 * 0.02603, 1e-9, "difference");
     assert!(change.changed && change.high < 0.0);
-    insta::assert_snapshot!(change.text, @"LIC fell by 1.82 mg/g since 2025-03-01: more than two scans of an unchanged patient differ by (reference change value 1.22 mg/g at 95 %).");
+    insta::assert_snapshot!(change.text, @"LIC fell by 1.8 mg/g since 2025-03-01: more than two scans of an unchanged patient differ by (reference change value 1.2 mg/g at 95 %).");
     let (same, _) = run(&at("2026-03-01", 380.0), &history, &[], &rules());
     let change = same.change.unwrap();
     assert!(!change.changed && change.low < 0.0 && change.high > 0.0);
-    insta::assert_snapshot!(change.text, @"No change can be told since 2025-03-01: -0.52 mg/g is within what two scans of an unchanged patient differ by (reference change value 1.29 mg/g at 95 %).");
+    insta::assert_snapshot!(change.text, @"No change can be told since 2025-03-01: −0.52 mg/g is within what two scans of an unchanged patient differ by (reference change value 1.3 mg/g at 95 %).");
 }
 
 #[test]
@@ -197,7 +197,7 @@ fn three_readings_give_a_rate_per_year() {
     // 70 /s a year at 0.02603 mg/g per /s.
     near(rate.per_year, -70.0 * 0.02603, 0.01, "rate");
     assert!(rate.low < rate.per_year && rate.high < 0.0);
-    insta::assert_snapshot!(rate.text, @"Over 3 readings LIC changes by -1.82 mg/g per year (95 % interval -2.53 to -1.11).");
+    insta::assert_snapshot!(rate.text, @"Over 3 readings LIC falls by 1.8 mg/g per year (95 % interval 1.1 to 2.5).");
 }
 
 fn event(date: &str, kind: EventKind) -> Event {
@@ -213,7 +213,7 @@ fn a_change_is_told_since_treatment_changed() {
     assert_eq!(found.change.unwrap().since, "2025-09-01");
     let since = found.change_since_event.unwrap();
     assert_eq!(since.since, "2025-01-02");
-    insta::assert_snapshot!(since.text, @"LIC fell by 3.64 mg/g since chelation changed on 2025-01-10: more than two scans of an unchanged patient differ by (reference change value 1.45 mg/g at 95 %).");
+    insta::assert_snapshot!(since.text, @"LIC fell by 3.6 mg/g since chelation changed on 2025-01-10: more than two scans of an unchanged patient differ by (reference change value 1.4 mg/g at 95 %).");
     // With one earlier reading the two are the same, told once.
     let (found, _) = run(&at("2026-03-01", 360.0), &history[..1], &[events], &rules());
     assert!(found.change.unwrap().since_event.is_some() && found.change_since_event.is_none());

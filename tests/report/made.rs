@@ -358,7 +358,7 @@ fn course() -> CourseFacts {
         next_scan: Some(NextScan {
             due: Some("2027-03-14".to_owned()),
             rule: "yearly".to_owned(),
-            text: "By 2027-03-14: yearly on regular transfusion (site rule; the clinician decides).".to_owned(),
+            text: "yearly on regular transfusion (the site's rule); the clinician decides".to_owned(),
             source: "Wood JC, ASH Education 2014".to_owned(),
         }),
     }

@@ -3,4 +3,5 @@
 pub mod made;
 mod objects;
 mod pictures;
+mod sheet;
 mod texts;

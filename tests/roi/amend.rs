@@ -3,6 +3,10 @@
 use super::adult;
 use super::given::nifti;
 use serde_json::Value;
+use siderolog::daemon::ledger::{FILE_NAME, Ledger};
+use siderolog::daemon::outbox::State;
+use siderolog::daemon::postman;
+use siderolog::daemon::settings::Site;
 use siderolog::phantom::{self, Scan};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -124,4 +128,35 @@ fn a_region_that_does_not_fit_leaves_no_result() {
     let said = String::from_utf8(output.stderr).unwrap();
     assert!(said.contains("The region in drawn.nii cannot be used"), "{said}");
     assert_eq!(bench.results(), 1);
+}
+
+#[test]
+fn an_amended_result_is_queued_and_what_waited_of_the_old_one_is_taken_back() {
+    let bench = Bench::new();
+    let file = bench.folder.path().join("site.yaml");
+    // Nobody answers at the first; the second gets nothing before a person releases it.
+    let destinations = "\
+        - {name: archive, c_store: {address: '127.0.0.1:9', called: ARCHIVE}}\n\
+        - {name: record, fhir: {url: 'http://127.0.0.1:9/fhir'}}\n";
+    fs::write(&file, format!("folders: {{outbox: out, state: state}}\ndestinations:\n{destinations}")).unwrap();
+    let site = Site::load(&file).unwrap();
+    fs::create_dir_all(&site.folders.state).unwrap();
+    let mut ledger = Ledger::open(&site.folders.state.join(FILE_NAME)).unwrap();
+    let old = bench.old.parent().unwrap();
+    assert!(postman::post(&mut ledger, &site, old).unwrap() > 4);
+    let region = nifti(&bench.scan.parts().grid, 0.0, |k| u8::from(bench.scan.truth().parenchyma[k]));
+    let new = only_result(&bench.amend(&region, &["--site", file.to_str().unwrap()]));
+    let states = |folder: &Path| -> Vec<(String, String, State)> {
+        let key = postman::key(&site.folders.outbox, folder).unwrap();
+        let rows = ledger.shipments(Some(&key)).unwrap();
+        rows.into_iter().map(|row| (row.destination, row.purpose, row.state)).collect()
+    };
+    let (before, after) = (states(old), states(new.parent().unwrap()));
+    assert!(before.iter().all(|(.., state)| *state == State::Withdrawn), "{before:?}");
+    assert!(after.iter().any(|(_, purpose, _)| purpose == "structured_report"));
+    assert!(after.iter().any(|(_, purpose, _)| purpose == "fhir"));
+    for (destination, purpose, state) in &after {
+        let leaves = destination == "archive" && purpose != "report_document";
+        assert_eq!(*state, if leaves { State::Waiting } else { State::Withheld }, "{destination} {purpose}");
+    }
 }

@@ -1,10 +1,9 @@
 //! The page as one HTML file that needs nothing beside it.
 
-use super::model::{Block, FindingLine, Sheet};
+use super::model::{Block, FindingLine, Group, Section, Sheet};
 use crate::report::picture::canvas::Svg;
 use crate::report::picture::head;
 use crate::report::words::Language;
-use crate::study::Severity;
 use askama::Template;
 
 #[derive(Template)]
@@ -12,29 +11,48 @@ use askama::Template;
 struct Page<'a> {
     lang: &'static str,
     sheet: &'a Sheet,
-    colour: &'static str,
     mark: String,
     picture: String,
 }
 
 impl Page<'_> {
-    fn severity(line: &FindingLine) -> &'static str {
-        match line.severity {
-            Severity::Note => "note",
-            Severity::Warn => "warn",
-            Severity::Stop => "stop",
+    fn mark(line: &FindingLine) -> String {
+        let mut mark = Svg::new(16.0, 16.0);
+        head::mark(&mut mark, [8.0, 8.0], 7.0, line.severity, &head::LIGHT);
+        mark.finish(line.word)
+    }
+
+    fn columns(groups: &[Group]) -> usize {
+        groups.len().clamp(1, 3)
+    }
+
+    /// Narrow sections that follow each other stand side by side.
+    fn rows(&self) -> Vec<Vec<&Section>> {
+        let mut rows: Vec<Vec<&Section>> = Vec::new();
+        for section in &self.sheet.sections {
+            match rows.last_mut() {
+                Some(row) if !section.wide && row.iter().all(|beside| !beside.wide) => row.push(section),
+                _ => rows.push(vec![section]),
+            }
         }
+        // Neither of the first two stays alone in its column beside a longer one.
+        if let [first, .., last] = rows.as_mut_slice()
+            && first.len() == 2
+            && last.len() > 1
+        {
+            first.insert(1, last.remove(0));
+        }
+        rows
     }
 }
 
 /// `report.html`; `picture` is a PNG.
 pub fn write(sheet: &Sheet, language: Language, picture: Option<&[u8]>) -> Vec<u8> {
     let mut mark = Svg::new(28.0, 28.0);
-    head::verdict_mark(&mut mark, [14.0, 14.0], 12.0, sheet.verdict);
+    head::verdict_mark(&mut mark, [14.0, 14.0], 12.0, sheet.verdict, &head::LIGHT);
     let page = Page {
         lang: language.tag(),
         sheet,
-        colour: head::verdict_ink(sheet.verdict),
         mark: mark.finish(sheet.verdict_word),
         picture: picture.map(base64).unwrap_or_default(),
     };

@@ -1,6 +1,6 @@
 //! The report page: its content once, as HTML and as PDF.
 
-mod flow;
+pub mod flow;
 pub mod html;
 pub mod model;
 pub mod pdf;

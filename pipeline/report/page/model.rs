@@ -1,17 +1,17 @@
 //! What the page says, once for HTML and PDF: so that both say the same.
 
-use crate::report::picture::canvas::Svg;
+use crate::report::picture::canvas::{Svg, with_units_kept};
 use crate::report::picture::plots::{self, CoursePoint, Style};
 use crate::report::result::{Position, Relation, RoomAnswer};
 use crate::report::view::{BudgetLine, View};
 use crate::report::words::Words;
-use crate::study::text::{first_form, plain};
-use crate::study::{Severity, Verdict};
+use crate::study::text::first_form;
+use crate::study::{Finding, Severity, Stage, Verdict};
 
 /// Width of the page's text in points: plots are drawn for it.
-pub const WIDTH: f64 = 523.0;
+pub const WIDTH: f64 = 529.0;
 /// Width of one of two columns.
-pub const HALF: f64 = 254.0;
+pub const HALF: f64 = 258.0;
 
 /// One finding as the page shows it.
 #[derive(Clone, Debug)]
@@ -24,6 +24,15 @@ pub struct FindingLine {
     pub message: String,
     /// Expected, found, where, what to do.
     pub details: Vec<String>,
+}
+
+/// Thresholds that speak of the same patients.
+#[derive(Clone, Debug)]
+pub struct Group {
+    /// Of whom they speak.
+    pub title: String,
+    /// On which side of which number the result lies, and what that number means.
+    pub items: Vec<(String, String)>,
 }
 
 /// A piece of a section.
@@ -43,8 +52,8 @@ pub enum Block {
         /// Widths of the columns in parts of the whole.
         widths: Vec<f64>,
     },
-    /// Titled lists of a number and what it means, side by side.
-    Lists(Vec<(&'static str, Vec<(String, String)>)>),
+    /// Groups of thresholds, in columns.
+    Groups(Vec<Group>),
     /// A paragraph of references.
     Small(String),
     /// A drawing with its description.
@@ -69,6 +78,8 @@ pub struct Sheet {
     pub title: &'static str,
     /// The caution, said once.
     pub caution: &'static str,
+    /// What the number does not say.
+    pub heart: &'static str,
     /// What a mark for a character without a drawing says.
     pub no_glyph: &'static str,
     /// Verdict.
@@ -91,6 +102,27 @@ pub struct Sheet {
     pub sections: Vec<Section>,
 }
 
+impl Block {
+    /// Its sentences with numbers and units kept together.
+    fn with_units_kept(mut self) -> Self {
+        let keep = |text: &mut String| *text = with_units_kept(text);
+        match &mut self {
+            Self::Facts(facts) => facts.iter_mut().for_each(|(_, value)| keep(value)),
+            Self::Text(text) | Self::Small(text) => keep(text),
+            Self::Findings(lines) => {
+                for line in lines {
+                    keep(&mut line.message);
+                    line.details.iter_mut().for_each(keep);
+                }
+            }
+            Self::Table { rows, .. } => rows.iter_mut().flatten().for_each(keep),
+            Self::Groups(groups) => groups.iter_mut().flat_map(|g| &mut g.items).for_each(|(_, text)| keep(text)),
+            Self::Figure(..) | Self::Picture => {}
+        }
+        self
+    }
+}
+
 /// Writes the page.
 pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
     let result = &view.result;
@@ -98,6 +130,7 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
     Sheet {
         title: words.title,
         caution: words.caution,
+        heart: words.heart,
         no_glyph: words.no_glyph,
         verdict: result.verdict,
         verdict_word: words.verdict(result.verdict),
@@ -106,7 +139,7 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
         number: lic
             .map_or_else(|| words.no_lic.to_owned(), |l| format!("{}{}", l.relation.sign(), words.lic_number(l.value))),
         unit: if lic.is_some() { words.lic_unit } else { "" },
-        bounds: bounds(view, words),
+        bounds: bounds(view, words).into_iter().map(|(name, text)| (name, with_units_kept(&text))).collect(),
         who: who(view, words),
         sections: [
             Some(findings(view, words)),
@@ -115,10 +148,12 @@ pub fn sheet(view: &View<'_>, words: &Words) -> Sheet {
             Some(Section { title: words.quality_picture, wide: true, blocks: vec![Block::Picture] }),
             Some(acquisition(view, words)),
             calibration(view, words),
+            budget(view, words),
             Some(provenance(view, words)),
         ]
         .into_iter()
         .flatten()
+        .map(|section| Section { blocks: section.blocks.into_iter().map(Block::with_units_kept).collect(), ..section })
         .collect(),
     }
 }
@@ -130,13 +165,19 @@ fn pair(name: &str, value: String) -> (String, String) {
 fn bounds(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
     let result = &view.result;
     let mut list = Vec::new();
+    if result.scanner_room.answer != RoomAnswer::MayLeave {
+        list.push(pair(words.what_to_do, result.scanner_room.message.clone()));
+    }
     if let Some(lic) = &result.lic_mg_per_g {
         let percent = lic.level.map_or(String::new(), |l| format!(" ({:.0} %)", l * 100.0));
         if lic.relation == Relation::Equal {
-            if lic.low.is_some() || lic.high.is_some() {
+            let tissue = if lic.low.is_some() || lic.high.is_some() {
                 let interval = words.interval(lic.low, lic.high, Words::lic_number);
-                list.push(pair(words.tissue_interval, format!("{interval} mg/g{percent}; {}", words.chemical)));
-            }
+                format!("{interval} mg/g{percent}; {}", words.chemical)
+            } else {
+                words.tissue_unknown.to_owned()
+            };
+            list.push(pair(words.tissue_interval, tissue));
             if lic.repeat_low.is_some() || lic.repeat_high.is_some() {
                 let interval = words.interval(lic.repeat_low, lic.repeat_high, Words::lic_number);
                 list.push(pair(words.repeat_interval, format!("{interval} mg/g{percent}")));
@@ -161,9 +202,6 @@ fn bounds(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
         list.push(pair(words.r2star, format!("{} /s{interval}", words.rate(median))));
     }
     list.push(pair(words.measuring_range, range(view, words)));
-    if result.scanner_room.answer != RoomAnswer::MayLeave {
-        list.push(pair(words.what_to_do, result.scanner_room.message.clone()));
-    }
     if let Some(fat) = &result.fat_fraction_percent
         && let Some(median) = fat.median
     {
@@ -192,7 +230,8 @@ fn who(view: &View<'_>, words: &Words) -> Vec<(String, String)> {
     let unknown = || "—".to_owned();
     let scanner = [&input.scanner.manufacturer, &input.scanner.model, &input.scanner.station];
     let scanner: Vec<&str> = scanner.into_iter().flatten().map(String::as_str).collect();
-    let field = view.result.field_strength().map(|b| format!("{} T", words.number(b, 1)));
+    // The unit stays with its number.
+    let field = view.result.field_strength().map(|b| format!("{}\u{a0}T", words.number(b, 1)));
     let mut list = vec![
         pair(words.patient, input.patient.name.as_deref().map_or_else(unknown, readable_name)),
         pair(words.born, input.patient.birth_date.clone().unwrap_or_else(unknown)),
@@ -225,52 +264,72 @@ fn readable_name(name: &str) -> String {
     whole
 }
 
-fn thresholds(view: &View<'_>, words: &Words) -> Option<Section> {
+fn thresholds<'v>(view: &'v View<'_>, words: &Words) -> Option<Section> {
     let marks = &view.thresholds;
     let lic = view.result.lic_mg_per_g.as_ref()?;
     if marks.is_empty() {
         return None;
     }
-    let figure = plots::thresholds(view, marks, words, &Style::light(), [WIDTH, 52.0]);
-    let mut sources: Vec<&str> = Vec::new();
-    let (mut above, mut below, mut unknown) = (Vec::new(), Vec::new(), Vec::new());
+    let figure = plots::thresholds(view, marks, words, &Style::light(), WIDTH);
+    let mut sources: Vec<&'v str> = Vec::new();
+    let mut groups: Vec<Group> = Vec::new();
+    let mut chances = false;
     for mark in marks {
-        let source = sources.iter().position(|s| *s == mark.source).unwrap_or_else(|| {
-            sources.push(&mark.source);
-            sources.len() - 1
+        let title = words.condition(&mark.condition);
+        let at = groups.iter().position(|group| group.title == title).unwrap_or_else(|| {
+            groups.push(Group { title, items: Vec::new() });
+            groups.len() - 1
         });
-        // A bound has no distribution that a chance could be read from.
-        let chance = mark.above.filter(|_| lic.relation == Relation::Equal);
-        let chance = chance.map_or(String::new(), |p| format!("; {} {}", words.chance_above, chance_of(p, words)));
-        let meaning = format!("{} ({}){chance} [{}]", mark.meaning, mark.condition, source + 1);
-        // A bound tells on which side only where it points away from the threshold.
-        let side = match (lic.relation, lic.value > mark.lic_mg_per_g) {
-            (Relation::Equal | Relation::AtLeast, true) => &mut above,
-            (Relation::Equal | Relation::AtMost, false) => &mut below,
-            _ => &mut unknown,
+        let reference = if mark.source == NO_SOURCE {
+            words.no_source.to_owned()
+        } else {
+            // Several sources of one threshold are several references: others share them.
+            let number = |source: &'v str| {
+                let known = sources.iter().position(|known| *known == source);
+                let number = known.unwrap_or_else(|| {
+                    sources.push(source);
+                    sources.len() - 1
+                });
+                (number + 1).to_string()
+            };
+            mark.source.split("; ").map(number).collect::<Vec<_>>().join(", ")
         };
-        side.push((plain(mark.lic_mg_per_g), meaning));
+        // A bound tells on which side it lies only where it points away from the threshold.
+        let side = match (lic.relation, lic.value > mark.lic_mg_per_g) {
+            (Relation::Equal | Relation::AtLeast, true) => words.side_above,
+            (Relation::Equal | Relation::AtMost, false) => words.side_below,
+            _ => words.side_unknown,
+        };
+        // And has no distribution that a chance could be read from. Near its ends the side says it all.
+        let chance = mark.above.filter(|p| lic.relation == Relation::Equal && (0.01..=0.99).contains(p));
+        chances |= chance.is_some();
+        let chance = chance.map_or(String::new(), |p| format!(" ({} %)", words.number(p * 100.0, 0)));
+        let label = format!("{side} {}{chance}", words.plain(mark.lic_mg_per_g));
+        let item = (label, format!("{} [{reference}]", mark.meaning));
+        groups[at].items.push(item);
     }
-    let lists = [(words.lies_above, above), (words.lies_below, below), (words.lies_unknown, unknown)];
-    let lists = lists.into_iter().filter(|(_, items)| !items.is_empty()).collect();
+    let order = [words.everyone, words.transfused, words.not_transfused, words.sickle_cell, words.before_transplant];
+    groups.sort_by_key(|group| order.iter().position(|title| *title == group.title).unwrap_or(order.len()));
+    let several = groups.iter().filter(|group| group.title != words.everyone).count() > 1;
     let sources: Vec<String> = sources.iter().enumerate().map(|(i, s)| format!("[{}] {s}", i + 1)).collect();
+    let mut said = Vec::new();
+    said.extend(several.then_some(words.condition_unknown));
+    said.extend(chances.then_some(words.chance_means));
     let blocks = vec![
         Block::Figure(Box::new(figure), words.thresholds.to_owned()),
-        Block::Lists(lists),
+        Block::Small(said.join(" ")),
+        Block::Groups(groups),
         Block::Small(sources.join("; ")),
     ];
     Some(Section { title: words.thresholds, wide: true, blocks })
 }
 
-/// A probability; near the ends only the bound is honest.
-fn chance_of(p: f64, words: &Words) -> String {
-    if p > 0.99 {
-        "> 99 %".to_owned()
-    } else if p < 0.01 {
-        "< 1 %".to_owned()
-    } else {
-        format!("{} %", words.number(p * 100.0, 0))
-    }
+/// What a rules file writes where a value is common practice and nothing more.
+const NO_SOURCE: &str = "none";
+
+/// A source as it stands behind a sentence.
+fn cited(source: &str, words: &Words) -> String {
+    format!("[{}]", if source == NO_SOURCE { words.no_source } else { source })
 }
 
 fn findings(view: &View<'_>, words: &Words) -> Section {
@@ -284,7 +343,8 @@ fn findings(view: &View<'_>, words: &Words) -> Section {
             let facts = [
                 labelled(words.expected, &f.expected),
                 labelled(words.found, &f.found),
-                f.attribute.clone(),
+                // The name of a measured quantity is in the sentence already; an attribute's is not.
+                f.attribute.clone().filter(|attribute| attribute.starts_with('(')),
                 (!f.images.is_empty()).then(|| f.images.join(", ")),
             ];
             let facts: Vec<String> = facts.into_iter().flatten().collect();
@@ -307,13 +367,21 @@ fn findings(view: &View<'_>, words: &Words) -> Section {
 
 fn course(view: &View<'_>, words: &Words) -> Option<Section> {
     let course = &view.result.course;
+    let field =
+        |tesla: Option<f64>| tesla.map_or(String::new(), |b| format!("{} T", words.plain((10.0 * b).round() / 10.0)));
     let mut points: Vec<CoursePoint> = Vec::new();
     for earlier in &course.previous {
         let (Some(date), Some(lic)) = (&earlier.study_date, earlier.lic_mg_per_g) else { continue };
         let Some(year) = year_of(date) else { continue };
+        let moved = earlier.differs.iter().any(|d| d.starts_with("scanner ("));
         points.push(CoursePoint {
             year,
             label: date.clone(),
+            how: if moved {
+                format!("{}, {}", field(earlier.field_strength_t), words.other_scanner)
+            } else {
+                field(earlier.field_strength_t)
+            },
             lic,
             interval: earlier.repeat_low.zip(earlier.repeat_high).map(|(a, b)| [a, b]),
             relation: earlier.relation.unwrap_or(Relation::Equal),
@@ -324,16 +392,19 @@ fn course(view: &View<'_>, words: &Words) -> Option<Section> {
     if points.is_empty() {
         blocks.push(Block::Text(words.course_none.to_owned()));
     } else {
-        let today = view.result.lic_mg_per_g.as_ref().zip(view.result.input.study_date.as_deref().and_then(year_of));
-        points.extend(today.map(|(lic, year)| CoursePoint {
+        let date = view.result.input.study_date.as_deref();
+        let today = view.result.lic_mg_per_g.as_ref().zip(date.and_then(|date| Some((date, year_of(date)?))));
+        points.extend(today.map(|(lic, (date, year))| CoursePoint {
             year,
-            label: words.today.to_owned(),
+            label: date.to_owned(),
+            how: field(view.result.field_strength()),
             lic: lic.value,
-            interval: lic.repeat_low.zip(lic.repeat_high).map(|(a, b)| [a, b]),
+            // As the earlier ones are drawn: what one scan varies by, not what two differ by.
+            interval: lic.repeat_low.zip(lic.repeat_high).map(|(a, b)| one_scan(lic.value, [a, b])),
             relation: lic.relation,
             comparable: true,
         }));
-        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 108.0]);
+        let figure = plots::course(&points, &view.thresholds, words, &Style::light(), [HALF, 92.0]);
         blocks.push(Block::Figure(Box::new(figure), words.course.to_owned()));
         let others = course.previous.iter().filter_map(|e| e.not_comparable.as_ref().zip(e.study_date.as_ref()));
         let others: Vec<String> = others.map(|(why, date)| format!("{date}: {why}")).collect();
@@ -343,13 +414,21 @@ fn course(view: &View<'_>, words: &Words) -> Option<Section> {
     }
     let mut facts = Vec::new();
     facts.extend(course.change.as_ref().map(|c| pair(words.change, c.text.clone())));
-    facts.extend(course.change_since_event.as_ref().map(|c| pair(words.change, c.text.clone())));
+    facts.extend(course.change_since_event.as_ref().map(|c| pair(words.since_event, c.text.clone())));
     facts.extend(course.rate.as_ref().map(|r| pair(words.trend, r.text.clone())));
-    facts.extend(course.next_scan.as_ref().map(|n| pair(words.next_scan, format!("{} [{}]", n.text, n.source))));
+    facts.extend(course.next_scan.as_ref().map(|n| {
+        let by = n.due.as_ref().map_or(String::new(), |due| format!("{} {due}: ", words.due_by));
+        pair(words.next_scan, format!("{by}{} {}", n.text, cited(&n.source, words)))
+    }));
     if !facts.is_empty() {
         blocks.push(Block::Facts(facts));
     }
     Some(Section { title: words.course, wide: false, blocks })
+}
+
+/// The interval of one scan from that of a second one: the latter holds the variation of both.
+fn one_scan(value: f64, second: [f64; 2]) -> [f64; 2] {
+    second.map(|end| value + (end - value) / std::f64::consts::SQRT_2)
 }
 
 /// A date as a year with its fraction.
@@ -363,29 +442,35 @@ fn acquisition(view: &View<'_>, words: &Words) -> Section {
     let result = &view.result;
     let facts = &result.acquisition;
     let mut list = Vec::new();
-    let profile = result
-        .profile
-        .as_ref()
-        .map_or_else(|| words.profile_none.to_owned(), |p| format!("{}, {} {}", p.name, words.revision, p.revision));
+    let deviates = |f: &&Finding| f.stage == Stage::Protocol && f.severity >= Severity::Warn;
+    let against = match result.findings.iter().filter(deviates).count() {
+        0 => words.conforms.to_owned(),
+        count => format!("{count} {}", words.deviations),
+    };
+    let profile = result.profile.as_ref().map_or_else(
+        || words.profile_none.to_owned(),
+        |p| format!("{}, {} {}: {against}", p.name, words.revision, p.revision),
+    );
     list.push(pair(words.profile, profile));
-    let times: Vec<String> = facts.echo_times_ms.iter().map(|t| words.number(*t, 2)).collect();
+    let times: Vec<String> = facts.echo_times_ms.iter().map(|t| words.plain((100.0 * t).round() / 100.0)).collect();
     if !times.is_empty() {
-        list.push(pair(words.echo_times, format!("{} ms", times.join(" · "))));
+        list.push(pair(words.echo_times, format!("{}\u{a0}ms", times.join(" · "))));
     }
+    let flip = facts.flip_angle_deg.map(|flip| format!("{} {}°", words.flip_angle, words.plain(flip)));
     if let Some(tr) = facts.repetition_time_ms {
-        list.push(pair(words.repetition_time, format!("{} ms", plain(tr))));
-    }
-    if let Some(flip) = facts.flip_angle_deg {
-        list.push(pair(words.flip_angle, format!("{}°", plain(flip))));
+        let both = [Some(format!("{} ms", words.plain(tr))), flip].into_iter().flatten().collect::<Vec<_>>();
+        list.push(pair(words.repetition_time, both.join(", ")));
     }
     if let (Some(slices), Some(rows), Some(columns)) = (facts.slices, facts.rows, facts.columns) {
-        let size = facts.pixel_spacing_mm.map_or(String::new(), |[a, b]| format!(", {} × {} mm", plain(a), plain(b)));
-        let thick = facts.slice_thickness_mm.map_or(String::new(), |t| format!(" × {} mm", plain(t)));
+        let size = facts
+            .pixel_spacing_mm
+            .map_or(String::new(), |[a, b]| format!(", {} × {} mm", words.plain(a), words.plain(b)));
+        let thick = facts.slice_thickness_mm.map_or(String::new(), |t| format!(" × {} mm", words.plain(t)));
         list.push(pair(words.grid, format!("{slices} × {rows} × {columns}{size}{thick}")));
     }
     if let Some(noise) = &result.noise {
         let snr = noise.snr_first_echo.map_or(String::new(), |s| format!(", SNR {}", words.number(s, 0)));
-        let sigma = noise.sigma.map_or(String::new(), |s| format!("σ {}", plain(s)));
+        let sigma = noise.sigma.map_or(String::new(), |s| format!("σ {}", words.number(s, 1)));
         list.push(pair(words.noise, format!("{sigma} ({}){snr}", noise.method)));
     }
     if let Some(fit) = &result.fit {
@@ -395,42 +480,70 @@ fn acquisition(view: &View<'_>, words: &Words) -> Section {
         let volume = roi.volume_ml.map_or(String::new(), |v| format!(", {} ml", words.number(v, 0)));
         let left: Vec<String> =
             roi.excluded.iter().map(|(word, n)| format!("{} {}", words.exclusion(word), words.count(*n))).collect();
-        let left = if left.is_empty() { String::new() } else { format!("; {}: {}", words.left_out, left.join(", ")) };
+        let left =
+            if left.is_empty() { String::new() } else { format!("; {}: {}", words.left_out_short, left.join(", ")) };
         let count = words.count(roi.voxels);
-        list.push(pair(words.region, format!("{}, {count} {}{volume}{left}", roi.method, words.voxels)));
+        let how = match &roi.amended {
+            Some(amended) => format!("{} {} ({})", words.amended_by, amended.by, amended.why),
+            None => words.method(&roi.method),
+        };
+        list.push(pair(words.region, format!("{how}; {count} {}{volume}{left}", words.voxels)));
+        // One region is the whole; of several each is worth its own line.
+        for region in roi.regions.iter().filter(|_| roi.regions.len() > 1) {
+            let median = region.median_r2star_per_s.map_or("—".to_owned(), |r| format!("{} /s", words.rate(r)));
+            let area = words.number(region.area_mm2 / 100.0, 1);
+            list.push(pair(&region.name, format!("{} {median}, {area} cm²", words.r2star)));
+        }
     }
     Section { title: words.acquisition, wide: false, blocks: vec![Block::Facts(list)] }
 }
 
-/// Calibration and, where there is one, the budget of the reading.
 fn calibration(view: &View<'_>, words: &Words) -> Option<Section> {
     let lic = view.result.lic_mg_per_g.as_ref()?;
     let mut list = vec![pair(words.calibration, lic.calibration.clone()), pair(words.source, lic.source.clone())];
     list.extend(view.equation.as_ref().map(|e| pair(words.equation, e.clone())));
-    let mut blocks = vec![Block::Facts(list)];
-    if !view.budget.is_empty() {
-        let head = [words.budget, "R2* (1/s)", "LIC (mg/g)", words.source];
-        let cell = |v: Option<f64>, decimals: usize| v.map_or("—".to_owned(), |v| words.number(v, decimals));
-        let row = |line: &BudgetLine| {
-            vec![line.what.clone(), cell(line.r2star_per_s, 1), cell(line.lic_mg_per_g, 2), line.source.clone()]
-        };
-        blocks.push(Block::Table {
-            head: head.map(str::to_owned).to_vec(),
-            rows: view.budget.iter().map(row).collect(),
-            widths: vec![0.32, 0.15, 0.16, 0.37],
-        });
+    Some(Section { title: words.calibration, wide: false, blocks: vec![Block::Facts(list)] })
+}
+
+/// What the uncertainty is made of: each contribution with where it is from, as one standard deviation.
+fn budget(view: &View<'_>, words: &Words) -> Option<Section> {
+    if view.budget.is_empty() || view.result.lic_mg_per_g.is_none() {
+        return None;
     }
-    Some(Section { title: words.calibration, wide: false, blocks })
+    let head = [words.standard_uncertainty, "R2*, /s", "LIC, mg/g"];
+    let cell = |v: Option<f64>, decimals: usize| v.map_or("—".to_owned(), |v| words.number(v, decimals));
+    let row = |line: &BudgetLine| {
+        let what = format!("{}: {}", line.what, line.source);
+        vec![what, cell(line.r2star_per_s, 1), cell(line.lic_mg_per_g, 2)]
+    };
+    // What rounds to nothing shares a row.
+    let small = |v: Option<f64>, least: f64| v.is_some_and(|v| v < least);
+    let (nothing, worth): (Vec<&BudgetLine>, Vec<&BudgetLine>) =
+        view.budget.iter().partition(|l| small(l.r2star_per_s, 0.05) && small(l.lic_mg_per_g, 0.005));
+    let mut rows: Vec<Vec<String>> = worth.into_iter().map(row).collect();
+    if !nothing.is_empty() {
+        let names: Vec<&str> = nothing.iter().map(|line| line.what.as_str()).collect();
+        let bound = |v: f64, decimals: usize| format!("< {}", words.number(v, decimals));
+        rows.push(vec![names.join("; "), bound(0.05, 2), bound(0.005, 3)]);
+    }
+    let table = Block::Table { head: head.map(str::to_owned).to_vec(), rows, widths: vec![0.72, 0.12, 0.16] };
+    Some(Section { title: words.budget, wide: false, blocks: vec![table] })
+}
+
+/// A digest as far as it takes to tell it from any other here; the result document has it whole.
+fn brief(digest: &str) -> String {
+    let hex = digest.strip_prefix("sha256:").unwrap_or(digest);
+    hex.get(..20).map_or_else(|| digest.to_owned(), |head| format!("sha256 {head}…"))
 }
 
 fn provenance(view: &View<'_>, words: &Words) -> Section {
     let result = &view.result;
     let software = format!("{} {} ({})", result.software.name, result.software.version, result.software.commit);
-    let mut list = vec![pair(words.software, software), pair(words.digest, result.input.digest.clone())];
-    list.extend(result.profile.as_ref().map(|p| pair(words.profile, format!("{} {}", p.name, p.digest))));
-    list.extend(result.roi.as_ref().map(|r| pair(words.region_digest, r.digest.clone())));
-    list.extend(result.predecessor.as_ref().map(|p| pair(words.predecessor, p.digest.clone())));
-    Section { title: words.provenance, wide: true, blocks: vec![Block::Facts(list)] }
+    let mut list = vec![pair(words.software, software), pair(words.digest, brief(&result.input.digest))];
+    list.extend(result.profile.as_ref().map(|p| pair(words.profile_digest, brief(&p.digest))));
+    list.extend(result.roi.as_ref().map(|r| pair(words.region_digest, brief(&r.digest))));
+    list.extend(result.predecessor.as_ref().map(|p| pair(words.predecessor, brief(&p.digest))));
+    Section { title: words.provenance, wide: false, blocks: vec![Block::Facts(list)] }
 }
 
 #[cfg(test)]

@@ -66,7 +66,8 @@ pub fn width(text: &str, size: f64, weight: Weight) -> f64 {
 /// Breaks a text into lines no wider than `room`; a word that is wider alone is broken inside.
 pub fn wrap(text: &str, size: f64, weight: Weight, room: f64) -> Vec<String> {
     let mut lines: Vec<String> = vec![String::new()];
-    for word in text.split_whitespace() {
+    // A space that does not break is part of its word.
+    for word in text.split([' ', '\n', '\t']).filter(|word| !word.is_empty()) {
         let mut word = word.to_owned();
         loop {
             let line = lines.last().cloned().unwrap_or_default();
@@ -100,6 +101,23 @@ pub fn wrap(text: &str, size: f64, weight: Weight, room: f64) -> Vec<String> {
         }
     }
     lines
+}
+
+/// The text with spaces that do not break between numbers and their units, so that no line ends in a bare number.
+pub fn with_units_kept(text: &str) -> String {
+    const UNITS: [&str; 14] =
+        ["ms", "s", "/s", "mm", "mm²", "ml", "%", "T", "mg/g", "mg/kg", "µmol/g", "µg/L", "months", "years"];
+    let mut out = String::with_capacity(text.len());
+    let mut after_number = false;
+    for (index, word) in text.split(' ').enumerate() {
+        let unit = UNITS.contains(&word.trim_end_matches(['.', ',', ';', ':', ')']));
+        if index > 0 {
+            out.push(if after_number && unit { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+        after_number = word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    out
 }
 
 /// The text cut with `…` so that it fits.
@@ -334,6 +352,15 @@ impl Pixels {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_number_is_parted_from_its_unit() {
+        let kept = with_units_kept("First echo is 2.6 ms; at most 1 ms. Found 12 %, 3 slices.");
+        assert_eq!(kept, "First echo is 2.6\u{a0}ms; at most 1\u{a0}ms. Found 12\u{a0}%, 3 slices.");
+        let lines = wrap(&kept, 10.0, Weight::Regular, 70.0);
+        assert!(lines.iter().all(|line| !line.ends_with("2.6") && !line.ends_with('1')), "{lines:?}");
+        assert!(drawable('\u{a0}'));
+    }
 
     #[test]
     fn lines_fit_their_room_and_lose_nothing() {

@@ -1,39 +1,50 @@
 //! The top of the quality picture: the verdict as shape and word, the number, what bounds it.
 
 use super::canvas::{Anchor, Svg, Weight, fit};
-use super::colour::dark;
+use super::colour::{dark, light};
 use crate::report::result::{Position, Relation};
 use crate::report::view::View;
 use crate::report::words::Words;
 use crate::study::{Severity, Verdict};
 
-/// Colours of the verdicts, told apart by lightness as well as hue; the mark's shape says the same.
-pub fn verdict_colour(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Clear => "#8fe0b0",
-        Verdict::Review => "#ffc857",
-        Verdict::Refused => "#ff7a66",
-    }
+/// Colours of marks: told apart by lightness as well as hue; the shape says the same without any colour.
+#[derive(Clone, Copy, Debug)]
+pub struct Palette {
+    clear: &'static str,
+    review: &'static str,
+    refused: &'static str,
+    note: &'static str,
+    /// What is cut out of a mark.
+    hole: &'static str,
 }
 
-/// The verdict's colour on white paper, dark enough to be seen as a line.
-pub fn verdict_ink(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Clear => "#1f7a4d",
-        Verdict::Review => "#c98a00",
-        Verdict::Refused => "#b3261e",
+/// On the dark picture.
+pub const DARK: Palette =
+    Palette { clear: "#4fa8d8", review: "#ffc857", refused: "#ffffff", note: dark::QUIET, hole: dark::GROUND };
+/// On white paper.
+pub const LIGHT: Palette =
+    Palette { clear: light::MARK, review: light::SECOND, refused: light::TEXT, note: light::QUIET, hole: "#ffffff" };
+
+impl Palette {
+    /// The colour of a verdict.
+    pub fn of(&self, verdict: Verdict) -> &'static str {
+        match verdict {
+            Verdict::Clear => self.clear,
+            Verdict::Review => self.review,
+            Verdict::Refused => self.refused,
+        }
     }
 }
 
 /// The mark of a severity: ring for a note, triangle for a warning, filled octagon for a stop.
-pub fn mark(svg: &mut Svg, [x, y]: [f64; 2], r: f64, severity: Severity) {
+pub fn mark(svg: &mut Svg, [x, y]: [f64; 2], r: f64, severity: Severity, palette: &Palette) {
     match severity {
-        Severity::Note => svg.ring([x, y], r * 0.7, dark::QUIET, 2.0),
+        Severity::Note => svg.ring([x, y], r * 0.7, palette.note, r * 0.22),
         Severity::Warn => {
             let points = [[x, y - r], [x + r, y + r * 0.8], [x - r, y + r * 0.8]];
-            svg.polygon(&points, verdict_colour(Verdict::Review));
-            svg.line([x, y - r * 0.35], [x, y + r * 0.25], dark::GROUND, r * 0.22, "");
-            svg.circle([x, y + r * 0.53], r * 0.13, dark::GROUND);
+            svg.polygon(&points, palette.review);
+            svg.line([x, y - r * 0.35], [x, y + r * 0.25], palette.hole, r * 0.22, "");
+            svg.circle([x, y + r * 0.53], r * 0.13, palette.hole);
         }
         Severity::Stop => {
             let c = r * 0.414;
@@ -47,23 +58,23 @@ pub fn mark(svg: &mut Svg, [x, y]: [f64; 2], r: f64, severity: Severity) {
                 [x - r, y + c],
                 [x - r, y - c],
             ];
-            svg.polygon(&points, verdict_colour(Verdict::Refused));
-            svg.line([x - r * 0.5, y], [x + r * 0.5, y], dark::GROUND, r * 0.3, "");
+            svg.polygon(&points, palette.refused);
+            svg.line([x - r * 0.5, y], [x + r * 0.5, y], palette.hole, r * 0.3, "");
         }
     }
 }
 
 /// The mark of a verdict: disc with a tick, triangle, octagon.
-pub fn verdict_mark(svg: &mut Svg, at: [f64; 2], r: f64, verdict: Verdict) {
+pub fn verdict_mark(svg: &mut Svg, at: [f64; 2], r: f64, verdict: Verdict, palette: &Palette) {
     match verdict {
         Verdict::Clear => {
-            svg.circle(at, r, verdict_colour(verdict));
+            svg.circle(at, r, palette.clear);
             let [x, y] = at;
             let tick = [[x - r * 0.45, y + r * 0.02], [x - r * 0.1, y + r * 0.38], [x + r * 0.48, y - r * 0.34]];
-            svg.polyline(&tick, dark::GROUND, r * 0.2, "");
+            svg.polyline(&tick, palette.hole, r * 0.2, "");
         }
-        Verdict::Review => mark(svg, at, r, Severity::Warn),
-        Verdict::Refused => mark(svg, at, r, Severity::Stop),
+        Verdict::Review => mark(svg, at, r, Severity::Warn, palette),
+        Verdict::Refused => mark(svg, at, r, Severity::Stop, palette),
     }
 }
 
@@ -71,13 +82,12 @@ pub fn verdict_mark(svg: &mut Svg, at: [f64; 2], r: f64, verdict: Verdict) {
 pub fn draw(svg: &mut Svg, view: &View<'_>, words: &Words) {
     let result = &view.result;
     svg.card([24.0, 20.0, 1552.0, 136.0], 6.0, dark::PANEL);
-    let colour = verdict_colour(result.verdict);
-    svg.rect([24.0, 20.0, 10.0, 136.0], colour);
-    verdict_mark(svg, [92.0, 86.0], 36.0, result.verdict);
-    svg.text([146.0, 80.0], 42.0, Weight::Bold, Anchor::Start, colour, words.verdict(result.verdict));
-    let means = super::canvas::wrap(words.verdict_means(result.verdict), 17.0, Weight::Regular, 268.0);
+    verdict_mark(svg, [80.0, 86.0], 38.0, result.verdict, &DARK);
+    let word = words.verdict(result.verdict);
+    svg.text([136.0, 80.0], 42.0, Weight::Bold, Anchor::Start, DARK.of(result.verdict), word);
+    let means = super::canvas::wrap(words.verdict_means(result.verdict), 17.0, Weight::Regular, 278.0);
     for (i, line) in means.iter().enumerate() {
-        svg.text([146.0, 108.0 + 22.0 * i as f64], 17.0, Weight::Regular, Anchor::Start, dark::QUIET, line);
+        svg.text([136.0, 108.0 + 22.0 * i as f64], 17.0, Weight::Regular, Anchor::Start, dark::QUIET, line);
     }
     lic(svg, view, words, 440.0);
     r2star(svg, view, words, 850.0);
@@ -100,14 +110,14 @@ fn lic(svg: &mut Svg, view: &View<'_>, words: &Words, x: f64) {
     }
     let mut y = 121.0;
     let mut line = |name: &str, low: Option<f64>, high: Option<f64>| {
-        if low.is_some() || high.is_some() {
-            let text = format!("{name} {}", words.interval(low, high, Words::lic_number));
-            svg.text([x, y], 17.0, Weight::Regular, Anchor::Start, dark::TEXT, &text);
-            y += 23.0;
-        }
+        let known = low.is_some() || high.is_some();
+        let interval =
+            if known { words.interval(low, high, Words::lic_number) } else { words.not_determined.to_owned() };
+        svg.text([x, y], 17.0, Weight::Regular, Anchor::Start, dark::TEXT, &format!("{name} {interval}"));
+        y += 23.0;
     };
-    line(words.tissue_interval, lic.low, lic.high);
     line(words.repeat_interval, lic.repeat_low, lic.repeat_high);
+    line(words.tissue_interval, lic.low, lic.high);
 }
 
 fn r2star(svg: &mut Svg, view: &View<'_>, words: &Words, x: f64) {
@@ -146,7 +156,7 @@ fn region(svg: &mut Svg, view: &View<'_>, words: &Words, x: f64) {
             let volume = roi.volume_ml.map_or(String::new(), |v| format!(" · {} ml", words.number(v, 0)));
             let slices = format!("{} {} {} {}", roi.slices, words.of, view.shape()[0], words.slices);
             lines.push(format!("{} {}{volume}", words.count(roi.voxels), words.voxels));
-            lines.push(format!("{slices} · {}", roi.method));
+            lines.push(format!("{slices} · {}", words.method(&roi.method)));
         }
     }
     let field = view.result.field_strength().map(|b| format!("{} T", words.number(b, 1)));

@@ -12,10 +12,11 @@ pub mod head;
 pub mod plots;
 mod slices;
 
+use super::result::RoomAnswer;
 use super::view::View;
 use super::words::Words;
 use crate::study::Severity;
-use canvas::{Anchor, Pixels, Svg, Weight, fit, wrap};
+use canvas::{Anchor, Pixels, Svg, Weight, fit, with_units_kept, wrap};
 use colour::dark;
 use slices::{Crop, Window};
 
@@ -225,9 +226,25 @@ fn exclusion_legend(svg: &mut Svg, view: &View<'_>, words: &Words, [x, y, w, _]:
 
 /// Findings, worst first, as many as fit whole.
 fn findings(svg: &mut Svg, view: &View<'_>, words: &Words, place: [f64; 4]) {
-    let room = panel(svg, place, words.findings, "");
+    let mut room = panel(svg, place, words.findings, "");
     let mut y = room[1] + 20.0;
     let size = 17.0;
+    let told = &view.result.scanner_room;
+    if told.answer != RoomAnswer::MayLeave {
+        // What to do has its place at the bottom, whatever else is found.
+        let lines = wrap(&format!("{}: {}", words.what_to_do, told.message), size, Weight::Bold, room[2] - 8.0);
+        let shown = lines.len().min(4);
+        room[3] -= shown as f64 * 22.0 + 6.0;
+        for (i, line) in lines.iter().take(shown).enumerate() {
+            let line = if i + 1 == shown && lines.len() > shown {
+                fit(&format!("{line}…"), size, Weight::Bold, room[2] - 8.0)
+            } else {
+                line.clone()
+            };
+            let at = [room[0] + 4.0, room[1] + room[3] + 22.0 * (i + 1) as f64];
+            svg.text(at, size, Weight::Bold, Anchor::Start, dark::TEXT, &line);
+        }
+    }
     let mut list: Vec<_> = view.result.findings.iter().collect();
     // Stable: within a severity the order of the stages stays.
     list.sort_by_key(|f| std::cmp::Reverse(f.severity));
@@ -236,7 +253,7 @@ fn findings(svg: &mut Svg, view: &View<'_>, words: &Words, place: [f64; 4]) {
     }
     let total = list.len();
     for (i, finding) in list.into_iter().enumerate() {
-        let lines = wrap(&finding.message, size, Weight::Regular, room[2] - 36.0);
+        let lines = wrap(&with_units_kept(&finding.message), size, Weight::Regular, room[2] - 36.0);
         let left = total - i;
         let reserve = if left > 1 { 22.0 } else { 0.0 };
         let bottom = room[1] + room[3];
@@ -245,7 +262,7 @@ fn findings(svg: &mut Svg, view: &View<'_>, words: &Words, place: [f64; 4]) {
             svg.text([room[0] + 4.0, y], size, Weight::Regular, Anchor::Start, dark::QUIET, &more);
             return;
         }
-        head::mark(svg, [room[0] + 12.0, y - 6.0], 9.0, finding.severity);
+        head::mark(svg, [room[0] + 12.0, y - 6.0], 9.0, finding.severity, &head::DARK);
         for line in lines {
             if y > bottom {
                 return;
@@ -270,10 +287,14 @@ fn every_slice(pixels: &mut Pixels, svg: &mut Svg, view: &View<'_>, words: &Word
         return;
     }
     let crop = if view.region.is_some() { Crop::region(view) } else { Crop::body(view, window) };
-    let (rows, columns) = layout(shown.len(), crop.aspect(view), room[2] / room[3]);
-    let (w, h) = (room[2] / columns as f64, room[3] / rows as f64);
+    let aspect = crop.aspect(view);
+    let (rows, columns) = layout(shown.len(), aspect, room[2] / room[3]);
+    let h = room[3] / rows as f64;
+    // Side by side without gaps between, in the middle of the room.
+    let w = (room[2] / columns as f64).min((h - 3.0) * aspect + 4.0);
+    let left = room[0] + (room[2] - w * columns as f64) / 2.0;
     for (i, &slice) in shown.iter().enumerate() {
-        let cell = [room[0] + (i % columns) as f64 * w, room[1] + (i / columns) as f64 * h, w - 3.0, h - 3.0];
+        let cell = [left + (i % columns) as f64 * w, room[1] + (i / columns) as f64 * h, w - 3.0, h - 3.0];
         let placed = crop.placed(view, cell);
         slices::paint(pixels, view, [slice, 0], placed, window, 1.0, &|_| None);
         svg.outline(&slices::outline(view, slice, placed), dark::REGION, 1.4);
