@@ -137,7 +137,7 @@ pub fn express(summary: &R2StarSummary, calibration: &Calibration, kind: ModelKi
         enters: Enters::Chemical,
         from: match prediction {
             Some(_) => calibration.source.clone(),
-            None => format!("not known: {} gives none that was read", calibration.source),
+            None => format!("not known from {}", calibration.source),
         },
     });
     let chemical = prediction.map(|p| libm::hypot(libm::hypot(repeat, added * slope), p));

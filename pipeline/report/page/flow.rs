@@ -19,10 +19,21 @@ const SIZES: [f64; 7] = [9.0, 8.6, 8.2, 7.8, 7.4, 7.0, 6.8];
 const LEAST_PIECE: f64 = 80.0;
 /// References and legends are smaller than the text, but not than this.
 const SMALLEST: f64 = 6.4;
+/// What the images keep of their width where the smallest text alone is not enough.
+const NARROWED: f64 = 0.84;
 /// Where nothing makes it one sheet, there is no reason to strain the eye.
 const MANY_SHEETS: f64 = 8.2;
 /// Stands for a character that cannot be drawn; the fonts have it, which a test holds.
 const MISSING: char = '□';
+
+/// The images on paper.
+#[derive(Clone, Copy, Debug)]
+struct Strip {
+    /// Width over height.
+    aspect: f64,
+    /// How much of the width they take.
+    share: f64,
+}
 
 /// What a piece of text is to a reader who cannot see the page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -231,7 +242,7 @@ impl Column {
         }
     }
 
-    fn block(&mut self, block: &Block, title: &str, picture: Option<f64>) {
+    fn block(&mut self, block: &Block, title: &str, strip: Option<Strip>) {
         match block {
             Block::Facts(facts) => self.facts(facts, self.name_width(facts, self.width * 0.3)),
             Block::Groups(groups) => self.groups(groups),
@@ -250,9 +261,11 @@ impl Column {
                 self.y += height + 4.0;
             }
             Block::Picture => {
-                if let Some(aspect) = picture {
-                    let height = self.width / aspect;
-                    self.marks.push(Mark::Picture([0.0, self.y + 3.0, self.width, height], title.to_owned()));
+                if let Some(strip) = strip {
+                    let wide = self.width * strip.share;
+                    let height = wide / strip.aspect;
+                    let place = [(self.width - wide) / 2.0, self.y + 3.0, wide, height];
+                    self.marks.push(Mark::Picture(place, title.to_owned()));
                     self.y += height + 5.0;
                 }
             }
@@ -262,8 +275,12 @@ impl Column {
 
 /// The pages. `picture` is the width over height of the picture, where there is one.
 pub fn pages(sheet: &Sheet, picture: Option<f64>) -> Vec<Vec<Mark>> {
-    let one = SIZES.into_iter().map(|size| laid_out(sheet, picture, size)).find(|pages| pages.len() == 1);
-    let mut pages = one.unwrap_or_else(|| laid_out(sheet, picture, MANY_SHEETS));
+    let full = |aspect: f64| Strip { aspect, share: 1.0 };
+    // The images give up some of their width before the text becomes too small to read.
+    let narrower = picture.map(|aspect| (SIZES[SIZES.len() - 1], Some(Strip { aspect, share: NARROWED })));
+    let attempts = SIZES.into_iter().map(|size| (size, picture.map(full))).chain(narrower);
+    let one = attempts.map(|(size, strip)| laid_out(sheet, strip, size)).find(|pages| pages.len() == 1);
+    let mut pages = one.unwrap_or_else(|| laid_out(sheet, picture.map(full), MANY_SHEETS));
     let undrawn = undrawn(&mut pages);
     let count = pages.len();
     for (i, page) in pages.iter_mut().enumerate() {
@@ -281,12 +298,12 @@ pub fn pages(sheet: &Sheet, picture: Option<f64>) -> Vec<Vec<Mark>> {
 /// Sections in two columns, each in the shorter one; a wide one goes below both. Before it, narrow sections that come
 /// later are drawn up into what would stay empty beside, the tallest that fit first; below the last wide one the
 /// tallest come first, so that both columns end at about the same height.
-fn laid_out(sheet: &Sheet, picture: Option<f64>, size: f64) -> Vec<Vec<Mark>> {
+fn laid_out(sheet: &Sheet, strip: Option<Strip>, size: f64) -> Vec<Vec<Mark>> {
     let mut pages = vec![Vec::new()];
     let mut depth = [head_of_page(sheet, &mut pages[0], size); 2];
     let made = |section: &Section| {
         let width = if section.wide { WIDTH } else { HALF };
-        (section.wide, column(section, width, picture, size))
+        (section.wide, column(section, width, strip, size))
     };
     let mut waiting: VecDeque<(bool, Column)> = sheet.sections.iter().map(made).collect();
     let mut past_wide = false;
@@ -352,11 +369,11 @@ fn undrawn(pages: &mut [Vec<Mark>]) -> bool {
     any
 }
 
-fn column(section: &Section, width: f64, picture: Option<f64>, size: f64) -> Column {
+fn column(section: &Section, width: f64, strip: Option<Strip>, size: f64) -> Column {
     let mut column = Column::new(width, size);
     if matches!(section.blocks.as_slice(), [Block::Picture]) {
         // A picture says itself what it is.
-        column.block(&Block::Picture, section.title, picture);
+        column.block(&Block::Picture, section.title, strip);
         return column;
     }
     column.marks.push(Mark::Rect([0.0, 0.0, width, 0.6], light::LINE));
@@ -364,7 +381,7 @@ fn column(section: &Section, width: f64, picture: Option<f64>, size: f64) -> Col
     let title = section.title.to_owned();
     column.marks.push(Mark::Text([0.0, size + 2.4], size + 1.3, Weight::Bold, light::TEXT, title, Tag::Heading));
     for block in &section.blocks {
-        column.block(block, section.title, picture);
+        column.block(block, section.title, strip);
     }
     column
 }
