@@ -1,5 +1,6 @@
 //! C-STORE against an archive that takes some kinds and not others, runs out of room, or breaks off.
 
+use super::receivers::closed_port;
 use super::{Bench, Kind};
 use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::{tags, uids};
@@ -14,6 +15,7 @@ use std::collections::BTreeMap;
 use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
 use std::thread;
+use std::time::Duration;
 
 /// One object as it arrived: class, instance, data set.
 type Stored = Arc<Mutex<Vec<(String, String, Vec<u8>)>>>;
@@ -27,6 +29,8 @@ struct Manner {
     statuses: Vec<u16>,
     /// Breaks off in the middle of these objects.
     breaks: Vec<usize>,
+    /// Takes these objects, but answers only after this long.
+    late: (Vec<usize>, Duration),
 }
 
 const ALL: [&str; 6] = [
@@ -40,7 +44,13 @@ const ALL: [&str; 6] = [
 
 impl Default for Manner {
     fn default() -> Self {
-        Self { classes: ALL.to_vec(), syntax: uids::EXPLICIT_VR_LITTLE_ENDIAN, statuses: vec![], breaks: vec![] }
+        Self {
+            classes: ALL.to_vec(),
+            syntax: uids::EXPLICIT_VR_LITTLE_ENDIAN,
+            statuses: vec![],
+            breaks: vec![],
+            late: (vec![], Duration::ZERO),
+        }
     }
 }
 
@@ -49,7 +59,11 @@ fn implicit() -> &'static dicom_encoding::TransferSyntax {
 }
 
 fn archive(manner: Manner) -> (u16, Stored) {
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    archive_at(0, manner)
+}
+
+fn archive_at(port: u16, manner: Manner) -> (u16, Stored) {
+    let listener = TcpListener::bind(("127.0.0.1", port)).unwrap();
     let port = listener.local_addr().unwrap().port();
     let stored = Stored::default();
     let kept = stored.clone();
@@ -89,13 +103,19 @@ fn serve(association: &mut ServerAssociation<TcpStream>, manner: &Manner, count:
                         let request = std::mem::take(&mut command);
                         let set = std::mem::take(&mut data);
                         let answer = respond(&request, status, set, stored);
+                        if manner.late.0.contains(&(*count - 1)) {
+                            thread::sleep(manner.late.1);
+                        }
                         let value = PDataValue {
                             presentation_context_id: value.presentation_context_id,
                             value_type: PDataValueType::Command,
                             is_last: true,
                             data: answer,
                         };
-                        association.send(&Pdu::PData { data: vec![value] }).unwrap();
+                        // Whoever waited no longer has closed the connection.
+                        if association.send(&Pdu::PData { data: vec![value] }).is_err() {
+                            return;
+                        }
                     }
                 }
             }
@@ -131,8 +151,12 @@ fn respond(request: &[u8], status: u16, set: Vec<u8>, stored: &Stored) -> Vec<u8
 }
 
 fn bench(port: u16, more: &str) -> Bench {
+    patient_bench(port, more, 2.0)
+}
+
+fn patient_bench(port: u16, more: &str, timeout_s: f64) -> Bench {
     let site = format!(
-        "  - {{name: archive, c_store: {{address: '127.0.0.1:{port}', called: ARCHIVE{more}}}, timeout_s: 2}}\n"
+        "  - {{name: archive, c_store: {{address: '127.0.0.1:{port}', called: ARCHIVE{more}}}, timeout_s: {timeout_s}}}\n"
     );
     let bench = Bench::new(&site);
     bench.post(&bench.result("a", Kind::Review, 200.0));
@@ -258,4 +282,53 @@ fn an_archive_that_breaks_off_in_the_middle_gets_everything_under_the_same_uids(
     let mut own: Vec<String> = own_uids(&bench).into_values().flatten().collect();
     own.sort();
     assert_eq!(arrived, own);
+}
+
+#[test]
+fn an_archive_that_is_down_gets_everything_when_it_returns() {
+    let port = closed_port();
+    let bench = bench(port, "");
+    for _ in 0..3 {
+        let round = bench.round();
+        assert!(round.away.is_some() && round.delivered == 0, "{round:?}");
+    }
+    assert!(bench.rows().iter().all(|row| matches!(row.state, State::Waiting | State::Withheld)));
+    let (_, stored) = archive_at(port, Manner::default());
+    drain(&bench);
+    let mut arrived: Vec<String> = stored.lock().unwrap().iter().map(|(_, uid, _)| uid.clone()).collect();
+    arrived.sort();
+    let mut own: Vec<String> = own_uids(&bench).into_values().flatten().collect();
+    own.sort();
+    assert_eq!(arrived, own, "everything once");
+    assert!(bench.rows().iter().all(|row| matches!(row.state, State::Delivered | State::Withheld)));
+}
+
+#[test]
+fn an_archive_that_answers_too_late_has_the_same_object_twice_and_none_under_another_uid() {
+    let late = (vec![1, 3], Duration::from_millis(900));
+    let (port, stored) = archive(Manner { late, ..Manner::default() });
+    let bench = patient_bench(port, "", 0.3);
+    let round = bench.round();
+    assert_eq!((round.delivered, round.away.is_some()), (1, true), "{round:?}");
+    for _ in 0..60 {
+        if bench.rows().iter().all(|row| row.state != State::Waiting) {
+            break;
+        }
+        bench.round();
+        thread::sleep(Duration::from_millis(50));
+    }
+    assert!(
+        bench.rows().iter().all(|row| matches!(row.state, State::Delivered | State::Withheld)),
+        "{:#?}",
+        bench.rows()
+    );
+    let stored = stored.lock().unwrap();
+    let mut by_uid: BTreeMap<String, Vec<u8>> = BTreeMap::new();
+    for (_, uid, set) in stored.iter() {
+        assert_eq!(by_uid.entry(uid.clone()).or_insert_with(|| set.clone()), set, "the same bytes under one UID");
+    }
+    let mut own: Vec<String> = own_uids(&bench).into_values().flatten().collect();
+    own.sort();
+    assert_eq!(by_uid.into_keys().collect::<Vec<_>>(), own);
+    assert!(stored.len() > own.len(), "the late ones came twice");
 }
