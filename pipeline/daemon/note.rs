@@ -4,7 +4,7 @@
 use crate::intake::claim::{Manifest, Ticket};
 use crate::intake::durable;
 use crate::intake::watch::NOTE_SUFFIX;
-use crate::report::{ResultDocument, scanner_room_note, waiting_note};
+use crate::report::{ResultDocument, scanner_room_note, unusable_note, waiting_note};
 use crate::study::{Digest, text};
 use std::ffi::{OsStr, OsString};
 use std::io;
@@ -38,11 +38,7 @@ pub fn of_results(ticket: &Ticket, results: &[ResultDocument], clock: &str) -> S
 
 /// The note for a delivery that gave no result.
 pub fn of_quarantine(ticket: &Ticket, reason: &str, clock: &str) -> String {
-    let missing = format!(
-        "a series that can be measured; nothing in this delivery could be: {reason}. Export the multi-echo liver \
-         series whole, as DICOM, and drop it again"
-    );
-    referring(&waiting_note(&[], &missing, clock), ticket)
+    referring(&unusable_note(reason, clock), ticket)
 }
 
 /// The note for a delivery that is not complete yet.

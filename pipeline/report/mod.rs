@@ -21,4 +21,4 @@ pub use case::{Case, Role, compose};
 pub use compose::{RESULT, Report, compose_view};
 pub use outputs::Outputs;
 pub use result::{ResultDocument, RoleKind, RoomAnswer, Software};
-pub use room::{answer, scanner_room_note, waiting_note};
+pub use room::{answer, scanner_room_note, unusable_note, waiting_note};

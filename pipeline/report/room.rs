@@ -58,6 +58,15 @@ pub fn waiting_note(series: &[SeriesLine], missing: &str, clock: &str) -> String
     lines(&format!("Please wait: still waiting for {}.", end(missing)), series, clock)
 }
 
+/// The note for a delivery that gave nothing; `why` completes "because …".
+pub fn unusable_note(why: &str, clock: &str) -> String {
+    let message = format!(
+        "Export again: nothing here can be measured, because {}. Drop the multi-echo liver series whole, as DICOM.",
+        end(why)
+    );
+    lines(&message, &[], clock)
+}
+
 fn lines(message: &str, series: &[SeriesLine], clock: &str) -> String {
     let name = |s: &SeriesLine| {
         let number = s.number.map_or_else(|| "without number".to_owned(), |n| n.to_string());

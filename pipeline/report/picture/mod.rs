@@ -120,8 +120,8 @@ fn images(pixels: &mut Pixels, svg: &mut Svg, view: &View<'_>, words: &Words, sh
         return;
     };
     let top_rate = map_top(view);
-    let bar = [room[0] + room[2] - 62.0, room[1] + 14.0, 20.0, room[3] - 28.0];
-    let placed = crop.placed(view, [room[0], room[1], room[2] - 70.0, room[3]]);
+    let bar = [room[0] + room[2] - 66.0, room[1] + 14.0, 20.0, room[3] - 28.0];
+    let placed = crop.placed(view, [room[0], room[1], room[2] - 74.0, room[3]]);
     slices::paint(pixels, view, [slice, 0], placed, window, 0.45, &slices::r2star_tint(map, top_rate));
     svg.outline(&slices::outline(view, slice, placed), "#ffffff", 1.6);
     for py in 0..bar[3] as usize {

@@ -88,10 +88,13 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
         }
         svg.circle([x.at(t), y.at(m)], s * 0.3, style.mark);
     }
-    legend(&mut svg, words, style, decay.floor.is_some(), left, s * 0.9);
+    legend(&mut svg, words, style, decay.floor.is_some(), [left, right], s * 0.9);
     let below = bottom + s * 1.6;
     residuals(&mut svg, decay, words, style, x, [left, right, below, below + residual_height]);
+    // A ground of its own, where a line runs behind it.
     let name = [right - s * 0.2, top + s * 0.9];
+    let half = width(words.signal, s * 0.9, Weight::Regular) + s * 0.4;
+    svg.rect([right - half, top + s * 0.1, half, s * 1.1], style.ground);
     svg.text(name, s * 0.9, Weight::Regular, Anchor::End, style.quiet, words.signal);
     for tick in ticks([0.0, last * 1.03], 6) {
         let at = x.at(tick);
@@ -102,13 +105,16 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
 }
 
 /// One row above the plot, where no curve can run through it.
-fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, left: f64, y: f64) {
+fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, [left, right]: [f64; 2], y: f64) {
     let s = style.size;
     let mut items = vec![(words.measured, style.mark), (words.fitted, style.fit)];
     if floor {
         items.push((words.noise_floor, style.floor));
     }
-    let mut x = left;
+    let room = |text: &str| s * 3.4 + width(text, s, Weight::Regular);
+    // Long words begin left of the axis.
+    let whole: f64 = items.iter().map(|(text, _)| room(text)).sum::<f64>() - s * 1.4;
+    let mut x = left.min(right - whole).max(0.0);
     for (i, (text, colour)) in items.into_iter().enumerate() {
         match i {
             0 => svg.circle([x + s * 0.8, y - s * 0.35], s * 0.3, colour),
@@ -116,7 +122,7 @@ fn legend(svg: &mut Svg, words: &Words, style: &Style, floor: bool, left: f64, y
             _ => svg.line([x, y - s * 0.35], [x + s * 1.6, y - s * 0.35], colour, s * 0.13, "7 5"),
         }
         svg.text([x + s * 2.0, y], s, Weight::Regular, Anchor::Start, style.text, text);
-        x += s * 3.4 + width(text, s, Weight::Regular);
+        x += room(text);
     }
 }
 
@@ -198,7 +204,7 @@ pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, 
         // Above the bars, once, on the inside of the range.
         let room = width(words.measuring_range, s * 0.9, Weight::Regular) + s * 0.6;
         let label = match shown {
-            [Some(low), Some(high)] => Some(((low + high - room) / 2.0).max(left).min(right - room)),
+            [Some(low), Some(high)] => Some(((low + high - room) / 2.0).max(low + s * 0.4).min(right - room)),
             [Some(low), None] => Some((low + s * 0.4).min(right - room)),
             [None, Some(high)] => Some((high - room).max(left)),
             [None, None] => None,

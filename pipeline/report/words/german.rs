@@ -12,7 +12,7 @@ pub(super) const WORDS: Words = Words {
     refused: "Abgelehnt",
     clear_means: "Nichts weicht ab.",
     review_means: "Vor der Verwendung der Zahl muss eine Person prüfen.",
-    refused_means: "Es wird keine Lebereisenkonzentration angegeben.",
+    refused_means: "Es wird keine Konzentration angegeben.",
     lic: "Lebereisen",
     lic_long: "Lebereisenkonzentration (Trockengewicht)",
     lic_unit: "mg/g",
