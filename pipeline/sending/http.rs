@@ -8,10 +8,7 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 use ureq::Agent;
-use ureq::tls::{Certificate, ClientCert, PemItem, PrivateKey, RootCerts, TlsConfig, parse_pem};
 
-/// Where Debian and its kin keep the authorities that the system trusts.
-const SYSTEM_AUTHORITIES: &str = "/etc/ssl/certs/ca-certificates.crt";
 /// An answer is a short document; the rest of a longer one is not read.
 const LONGEST_ANSWER: u64 = 1 << 20;
 /// A whole exchange may take this many times the allowed silence.
@@ -65,7 +62,7 @@ fn unreachable(error: &ureq::Error) -> String {
 }
 
 fn agent(web: &Web, timeout: Duration) -> Result<Agent, String> {
-    let mut config = Agent::config_builder()
+    let config = Agent::config_builder()
         .http_status_as_error(false)
         .max_redirects(0)
         .max_redirects_will_error(false)
@@ -75,41 +72,14 @@ fn agent(web: &Web, timeout: Duration) -> Result<Agent, String> {
         .timeout_per_read(Some(timeout))
         .timeout_per_write(Some(timeout))
         .timeout_global(Some(timeout * WHOLE));
-    if web.url.starts_with("https://") {
-        config = config.tls_config(trust(web)?);
-    }
-    Ok(config.build().new_agent())
-}
-
-fn trust(web: &Web) -> Result<TlsConfig, String> {
-    let (authorities, _) = pem(web.authorities.as_deref().unwrap_or(Path::new(SYSTEM_AUTHORITIES)))?;
-    let mut config = TlsConfig::builder().root_certs(RootCerts::from(authorities));
+    #[cfg(not(feature = "tls"))]
+    let _ = web;
     #[cfg(feature = "tls")]
-    {
-        config = config.unversioned_rustls_crypto_provider(rustls::crypto::aws_lc_rs::default_provider().into());
-    }
-    if let Some(path) = &web.identity {
-        let (chain, key) = pem(path)?;
-        let key = key.ok_or_else(|| format!("{} holds no private key", path.display()))?;
-        config = config.client_cert(Some(ClientCert::new_with_certs(&chain, key)));
-    }
-    Ok(config.build())
-}
-
-type Pem = (Vec<Certificate<'static>>, Option<PrivateKey<'static>>);
-
-fn pem(path: &Path) -> Result<Pem, String> {
-    let bytes = fs::read(path).map_err(|error| format!("{}: {}", path.display(), error.kind()))?;
-    let (mut certificates, mut key) = (Vec::new(), None);
-    for item in parse_pem(&bytes) {
-        match item {
-            Ok(PemItem::Certificate(certificate)) => certificates.push(certificate),
-            Ok(PemItem::PrivateKey(found)) => key = Some(found),
-            Ok(_) => {}
-            Err(_) => return Err(format!("{} is not a sound PEM file", path.display())),
-        }
-    }
-    Ok((certificates, key))
+    let config = match web.url.starts_with("https://") {
+        true => config.tls_config(super::trust::trust(web)?),
+        false => config,
+    };
+    Ok(config.build().new_agent())
 }
 
 /// What a status other than success means for one object.

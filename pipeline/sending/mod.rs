@@ -12,6 +12,8 @@ mod http;
 mod mllp;
 mod parcel;
 mod stow;
+#[cfg(feature = "tls")]
+mod trust;
 
 pub use destination::{Destination, Retry, Unreleased, Way};
 pub use parcel::{Outcome, Parcel};
