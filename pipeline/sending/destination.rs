@@ -107,6 +107,18 @@ pub struct CStore {
     /// Where it does not take Comprehensive 3D SR: send the same report as Enhanced SR.
     #[serde(default = "yes")]
     pub enhanced_sr_fallback: bool,
+    /// Through TLS; in the clear without it.
+    pub tls: Option<Tls>,
+}
+
+/// How a connection is made secret.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tls {
+    /// A PEM file of the authorities trusted; the system's without it.
+    pub authorities: Option<PathBuf>,
+    /// A PEM file with our certificate and its key, where the receiver asks for one.
+    pub identity: Option<PathBuf>,
 }
 
 fn our_title() -> String {
@@ -137,6 +149,8 @@ pub struct Web {
 pub struct Mllp {
     /// `host:port`.
     pub address: String,
+    /// Through TLS; in the clear without it.
+    pub tls: Option<Tls>,
 }
 
 /// A folder, such as a share that another system reads.
@@ -176,10 +190,10 @@ impl Written {
             return Err("needs a `name` of small letters, digits and hyphens, 40 at most".to_owned());
         }
         let ways: Vec<Way> = [
-            self.c_store.map(Way::CStore),
+            self.c_store.map(|archive| Way::CStore(CStore { tls: archive.tls.map(|tls| tls.below(base)), ..archive })),
             self.stow.map(|web| Way::Stow(web.below(base))),
             self.fhir.map(|web| Way::Fhir(web.below(base))),
-            self.mllp.map(Way::Mllp),
+            self.mllp.map(|engine| Way::Mllp(Mllp { tls: engine.tls.map(|tls| tls.below(base)), ..engine })),
             self.folder.map(|folder| Way::Folder(Folder { path: base.join(folder.path) })),
         ]
         .into_iter()
@@ -225,6 +239,25 @@ impl Web {
     }
 }
 
+impl Tls {
+    fn below(mut self, base: &Path) -> Self {
+        for path in [&mut self.authorities, &mut self.identity].into_iter().flatten() {
+            *path = base.join(&*path);
+        }
+        self
+    }
+
+    fn check(&self) -> Result<(), String> {
+        if !cfg!(feature = "tls") {
+            return Err("asks for `tls`, and this program was built without that feature".to_owned());
+        }
+        match [&self.authorities, &self.identity].into_iter().flatten().find(|path| !path.is_file()) {
+            Some(path) => Err(format!("names {}, which is not a file", path.display())),
+            None => Ok(()),
+        }
+    }
+}
+
 impl Way {
     fn check(&self) -> Result<(), String> {
         match self {
@@ -236,9 +269,13 @@ impl Way {
                         return Err(format!("has the AE title `{title}`; it must have 1 to 16 plain characters"));
                     }
                 }
+                archive.tls.as_ref().map_or(Ok(()), Tls::check)?;
                 address(&archive.address)
             }
-            Self::Mllp(engine) => address(&engine.address),
+            Self::Mllp(engine) => {
+                engine.tls.as_ref().map_or(Ok(()), Tls::check)?;
+                address(&engine.address)
+            }
             Self::Stow(web) | Self::Fhir(web) => web.check(),
             Self::Folder(_) => Ok(()),
         }

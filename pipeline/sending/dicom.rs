@@ -1,19 +1,19 @@
 //! C-STORE: one association for all objects that are due, its contexts proposed from the objects. A context that is
 //! not accepted is a failure of its objects alone.
 
+use super::association::{Association, Fault};
 use super::destination::CStore;
 use super::dimse;
 use super::fallback;
 use super::parcel::{Outcome, Parcel};
+use super::wire;
 use dicom_dictionary_std::{tags, uids};
 use dicom_encoding::transfer_syntax::TransferSyntaxIndex as _;
 use dicom_object::DefaultDicomObject;
 use dicom_transfer_syntax_registry::TransferSyntaxRegistry;
-use dicom_ul::association::Error;
-use dicom_ul::pdu::{PDataValue, PDataValueType, PresentationContextResultReason};
-use dicom_ul::{ClientAssociation, ClientAssociationOptions, Pdu};
+use dicom_ul::Pdu;
+use dicom_ul::pdu::{PDataValue, PDataValueType};
 use std::collections::BTreeSet;
-use std::net::TcpStream;
 use std::time::Duration;
 
 /// Largest fragment we send, whatever a peer allows; most allow 16 or 32 KiB.
@@ -44,13 +44,13 @@ pub(super) fn store(archive: &CStore, timeout: Duration, parcels: &[Parcel], tel
     let first = *first;
     let mut association = match associate(archive, timeout, &items) {
         Ok(association) => association,
-        Err(Error::NoAcceptedPresentationContexts { .. }) => {
+        Err(Fault::NothingAccepted) => {
             for (index, item) in &items {
                 tell(*index, not_taken(&item.class));
             }
             return;
         }
-        Err(error) => return tell(first, Outcome::Away(broken(&error))),
+        Err(Fault::Away(why)) => return tell(first, Outcome::Away(why)),
     };
     for (number, (index, item)) in items.iter().enumerate() {
         let message = u16::try_from(number % 0xFFFF).unwrap_or(0) + 1;
@@ -58,12 +58,11 @@ pub(super) fn store(archive: &CStore, timeout: Duration, parcels: &[Parcel], tel
         let away = matches!(outcome, Outcome::Away(_));
         tell(*index, outcome);
         if away {
-            let _ = association.abort();
+            association.abort();
             return;
         }
     }
-    // Everything has its end already.
-    let _ = association.release();
+    association.release();
 }
 
 fn open(parcel: &Parcel) -> Option<Item<'_>> {
@@ -73,45 +72,25 @@ fn open(parcel: &Parcel) -> Option<Item<'_>> {
     Some(Item { parcel, object, class, uid })
 }
 
-fn associate(
-    archive: &CStore,
-    timeout: Duration,
-    items: &[(usize, Item<'_>)],
-) -> Result<ClientAssociation<TcpStream>, Error> {
+fn associate(archive: &CStore, timeout: Duration, items: &[(usize, Item<'_>)]) -> Result<Association, Fault> {
     let mut classes: BTreeSet<&str> = items.iter().map(|(_, item)| item.class.as_str()).collect();
     if archive.enhanced_sr_fallback && classes.contains(uids::COMPREHENSIVE3_DSR_STORAGE) {
         classes.insert(uids::ENHANCED_SR_STORAGE);
     }
-    let mut options = ClientAssociationOptions::new()
-        .calling_ae_title(archive.calling.as_str())
-        .called_ae_title(archive.called.as_str())
-        .connection_timeout(timeout)
-        .read_timeout(timeout)
-        .write_timeout(timeout);
-    for class in classes {
-        options = options
-            .with_presentation_context(class, vec![uids::EXPLICIT_VR_LITTLE_ENDIAN, uids::IMPLICIT_VR_LITTLE_ENDIAN]);
-    }
-    options.establish(archive.address.as_str())
+    let wire = wire::open(&archive.address, archive.tls.as_ref(), timeout).map_err(Fault::Away)?;
+    let syntaxes = [uids::EXPLICIT_VR_LITTLE_ENDIAN, uids::IMPLICIT_VR_LITTLE_ENDIAN];
+    Association::establish(wire, [&archive.calling, &archive.called], classes, &syntaxes)
 }
 
 fn not_taken(class: &str) -> Outcome {
     Outcome::Refused(format!("it does not take objects of class {class}"))
 }
 
-fn store_one(
-    association: &mut ClientAssociation<TcpStream>,
-    archive: &CStore,
-    message: u16,
-    item: &Item<'_>,
-) -> Outcome {
+fn store_one(association: &mut Association, archive: &CStore, message: u16, item: &Item<'_>) -> Outcome {
     let other_form = fallback::enhanced_uid(&item.uid);
     let was_other = item.parcel.taken_as.as_deref() == Some(other_form.as_str());
-    let accepted = |class: &str| {
-        let mut all = association.presentation_contexts().iter();
-        all.find(|c| c.abstract_syntax == class && c.reason == PresentationContextResultReason::Acceptance)
-            .map(|c| (c.id, c.transfer_syntax.trim_end_matches('\0').to_owned()))
-    };
+    let accepted =
+        |class: &str| association.contexts().iter().find(|c| c.class == class).map(|c| (c.id, c.syntax.clone()));
     // What it took once in the other form it gets in that form again: never one result under two UIDs.
     let own = if was_other { None } else { accepted(&item.class) };
     let other = archive.enhanced_sr_fallback && item.class == uids::COMPREHENSIVE3_DSR_STORAGE;
@@ -142,7 +121,7 @@ fn store_one(
             outcome => outcome,
         },
         Ok(None) => Outcome::Away("the answer is not of this object".to_owned()),
-        Err(error) => Outcome::Away(broken(&error)),
+        Err(why) => Outcome::Away(why),
     }
 }
 
@@ -152,13 +131,8 @@ fn encode(object: &DefaultDicomObject, syntax: &str) -> Option<Vec<u8>> {
     Some(bytes)
 }
 
-fn send(
-    association: &mut ClientAssociation<TcpStream>,
-    context: u8,
-    kind: PDataValueType,
-    bytes: &[u8],
-) -> Result<(), Error> {
-    let limit = association.acceptor_max_pdu_length().clamp(SMALLEST_FRAGMENT, LARGEST_FRAGMENT) - VALUE_HEAD;
+fn send(association: &mut Association, context: u8, kind: PDataValueType, bytes: &[u8]) -> Result<(), String> {
+    let limit = association.largest().clamp(SMALLEST_FRAGMENT, LARGEST_FRAGMENT) - VALUE_HEAD;
     let mut parts = bytes.chunks(limit as usize).peekable();
     while let Some(part) = parts.next() {
         let value = PDataValue {
@@ -173,7 +147,7 @@ fn send(
 }
 
 /// The status of the response to a message; `None` where something else came.
-fn status(association: &mut ClientAssociation<TcpStream>, message: u16) -> Result<Option<u16>, Error> {
+fn status(association: &mut Association, message: u16) -> Result<Option<u16>, String> {
     let mut command = Vec::new();
     loop {
         let Pdu::PData { data } = association.receive()? else { return Ok(None) };
@@ -187,18 +161,5 @@ fn status(association: &mut ClientAssociation<TcpStream>, message: u16) -> Resul
                 return Ok(about.filter(|&about| about == message).and_then(|_| dimse::number(&command, tags::STATUS)));
             }
         }
-    }
-}
-
-/// Why an association could not be used, without anything the peer wrote.
-fn broken(error: &Error) -> String {
-    match error {
-        Error::ToAddress { .. } => "the host is not known".to_owned(),
-        Error::Connect { source, .. } => format!("no connection: {}", source.kind()),
-        Error::Rejected { .. } => "it rejects the association; see the AE titles".to_owned(),
-        Error::Aborted { .. } => "it aborted the association".to_owned(),
-        Error::ConnectionClosed { .. } => "it closed the connection".to_owned(),
-        Error::Timeout { .. } | Error::WireRead { .. } | Error::ReceivePdu { .. } => "no answer in time".to_owned(),
-        _ => "the association broke".to_owned(),
     }
 }

@@ -3,8 +3,8 @@
 
 use super::destination::Mllp;
 use super::parcel::{Outcome, Parcel};
-use std::io::{self, Read as _, Write as _};
-use std::net::{TcpStream, ToSocketAddrs as _};
+use super::wire::{self, Wire};
+use std::io;
 use std::time::{Duration, Instant};
 
 const START: u8 = 0x0B;
@@ -14,17 +14,17 @@ const LONGEST_ANSWER: usize = 64 * 1024;
 
 /// Sends messages over one connection.
 pub(super) fn send(engine: &Mllp, timeout: Duration, parcels: &[Parcel], tell: &mut dyn FnMut(usize, Outcome)) {
-    let mut stream = match connect(&engine.address, timeout) {
+    let mut stream = match wire::open(&engine.address, engine.tls.as_ref(), timeout) {
         Ok(stream) => stream,
-        Err(error) => {
+        Err(why) => {
             if !parcels.is_empty() {
-                tell(0, Outcome::Away(format!("no connection: {}", error.kind())));
+                tell(0, Outcome::Away(why));
             }
             return;
         }
     };
     for (index, parcel) in parcels.iter().enumerate() {
-        let outcome = exchange(&mut stream, timeout, &parcel.bytes);
+        let outcome = exchange(stream.as_mut(), timeout, &parcel.bytes);
         let away = matches!(outcome, Outcome::Away(_));
         tell(index, outcome);
         if away {
@@ -33,28 +33,12 @@ pub(super) fn send(engine: &Mllp, timeout: Duration, parcels: &[Parcel], tell: &
     }
 }
 
-/// A connection to the first address that answers, silent for no longer than `timeout`.
-fn connect(address: &str, timeout: Duration) -> io::Result<TcpStream> {
-    let mut last = io::Error::from(io::ErrorKind::AddrNotAvailable);
-    for address in address.to_socket_addrs()? {
-        match TcpStream::connect_timeout(&address, timeout) {
-            Ok(stream) => {
-                stream.set_read_timeout(Some(timeout))?;
-                stream.set_write_timeout(Some(timeout))?;
-                return Ok(stream);
-            }
-            Err(error) => last = error,
-        }
-    }
-    Err(last)
-}
-
-fn exchange(stream: &mut TcpStream, timeout: Duration, message: &[u8]) -> Outcome {
+fn exchange(stream: &mut dyn Wire, timeout: Duration, message: &[u8]) -> Outcome {
     let Some(control) = field(message, b"MSH", 9) else {
         return Outcome::Refused("the message has no control ID".to_owned());
     };
     let framed = [&[START], message, &END].concat();
-    if let Err(error) = stream.write_all(&framed) {
+    if let Err(error) = stream.write_all(&framed).and_then(|()| stream.flush()) {
         return Outcome::Away(format!("the connection broke: {}", error.kind()));
     }
     match answer(stream, timeout) {
@@ -64,7 +48,7 @@ fn exchange(stream: &mut TcpStream, timeout: Duration, message: &[u8]) -> Outcom
 }
 
 /// The next framed answer, whole within `timeout`.
-fn answer(stream: &mut TcpStream, timeout: Duration) -> io::Result<Vec<u8>> {
+fn answer(stream: &mut dyn Wire, timeout: Duration) -> io::Result<Vec<u8>> {
     let began = Instant::now();
     let (mut bytes, mut buffer) = (Vec::new(), [0; 4096]);
     loop {

@@ -2,6 +2,7 @@
 //! (HL7 over MLLP), a folder. What may leave is decided in [`gate`]; how it leaves, in one file for each way. Nothing
 //! here remembers anything: the service's outbox does, and asks again until every object has an end.
 
+mod association;
 pub mod destination;
 mod dicom;
 mod dimse;
@@ -14,6 +15,7 @@ mod parcel;
 mod stow;
 #[cfg(feature = "tls")]
 mod trust;
+mod wire;
 
 pub use destination::{Destination, Retry, Unreleased, Way};
 pub use parcel::{Outcome, Parcel};

@@ -18,11 +18,11 @@ use std::thread;
 use std::time::Duration;
 
 /// One object as it arrived: class, instance, data set.
-type Stored = Arc<Mutex<Vec<(String, String, Vec<u8>)>>>;
+pub(super) type Stored = Arc<Mutex<Vec<(String, String, Vec<u8>)>>>;
 
 /// How an archive behaves.
 #[derive(Clone)]
-struct Manner {
+pub(super) struct Manner {
     classes: Vec<&'static str>,
     syntax: &'static str,
     /// Statuses by the number of the object, over all associations; success afterwards.
@@ -58,7 +58,7 @@ fn implicit() -> &'static dicom_encoding::TransferSyntax {
     TransferSyntaxRegistry.get(uids::IMPLICIT_VR_LITTLE_ENDIAN).unwrap()
 }
 
-fn archive(manner: Manner) -> (u16, Stored) {
+pub(super) fn archive(manner: Manner) -> (u16, Stored) {
     archive_at(0, manner)
 }
 

@@ -4,6 +4,8 @@ mod archive;
 mod gates;
 mod outbox;
 mod receivers;
+#[cfg(feature = "tls")]
+mod secret;
 
 use crate::report::made::{Made, lic, stop, warning};
 use siderolog::daemon::ledger::{FILE_NAME, Ledger};
