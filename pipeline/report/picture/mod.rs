@@ -191,7 +191,7 @@ fn second_row(pixels: &mut Pixels, svg: &mut Svg, view: &View<'_>, words: &Words
         empty(svg, picture, words.images_unavailable);
     }
     exclusion_legend(svg, view, words, [room[0], room[1] + room[3] - legend, room[2], legend]);
-    let inside = panel(svg, [MARGIN + 392.0, top, 584.0, h], words.decay, "");
+    let inside = panel(svg, [MARGIN + 392.0, top, 584.0, h], words.decay, words.signal);
     let style = plots::Style::dark();
     match &view.decay {
         Some(decay) => svg.place(&plots::decay(decay, words, &style, [inside[2], inside[3]]), [inside[0], inside[1]]),

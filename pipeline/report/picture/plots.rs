@@ -91,11 +91,6 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
     legend(&mut svg, words, style, decay.floor.is_some(), [left, right], s * 0.9);
     let below = bottom + s * 1.6;
     residuals(&mut svg, decay, words, style, x, [left, right, below, below + residual_height]);
-    // A ground of its own, where a line runs behind it.
-    let name = [right - s * 0.2, top + s * 0.9];
-    let half = width(words.signal, s * 0.9, Weight::Regular) + s * 0.4;
-    svg.rect([right - half, top + s * 0.1, half, s * 1.1], style.ground);
-    svg.text(name, s * 0.9, Weight::Regular, Anchor::End, style.quiet, words.signal);
     for tick in ticks([0.0, last * 1.03], 6) {
         let at = x.at(tick);
         svg.text([at, h - s * 1.35], s, Weight::Regular, Anchor::Middle, style.quiet, &words.plain(tick));

@@ -96,7 +96,7 @@ pub(super) const WORDS: Words = Words {
     supplied: "supplied",
     amended: "amended",
     left_out_short: "left out",
-    signal: "signal",
+    signal: "signal, logarithmic",
     course: "Course",
     course_none: "No earlier reading is known.",
     change: "Change",

@@ -96,7 +96,7 @@ pub(super) const WORDS: Words = Words {
     supplied: "mitgeliefert",
     amended: "geändert",
     left_out_short: "ausgenommen",
-    signal: "Signal",
+    signal: "Signal, logarithmisch",
     course: "Verlauf",
     course_none: "Keine frühere Messung bekannt.",
     change: "Veränderung",
