@@ -53,12 +53,7 @@ fn relay(mut outer: StreamOwned<ServerConnection, TcpStream>, inner: u16) {
     outer.sock.set_read_timeout(brief).unwrap();
     inner.set_read_timeout(brief).unwrap();
     let mut buffer = [0; 16 * 1024];
-    loop {
-        match pass(&mut outer, &mut inner, &mut buffer) && pass(&mut inner, &mut outer, &mut buffer) {
-            true => {}
-            false => return,
-        }
-    }
+    while pass(&mut outer, &mut inner, &mut buffer) && pass(&mut inner, &mut outer, &mut buffer) {}
 }
 
 /// Carries what is there; `false` where the source has ended.
