@@ -3,7 +3,7 @@
 use super::stats::median;
 use crate::fit::{FatSpectrum, FittedMap, Maps, Noise, State, mean_signal};
 use crate::roi::Region;
-use crate::study::{Acquisition, Mask, ModelKind};
+use crate::study::{Acquisition, Mask, ModelKind, Seconds};
 
 /// Tissue outside the liver counts as a yardstick where it decays slower than this, /s.
 const SLOW: f64 = 300.0;
@@ -61,17 +61,25 @@ impl Signal {
         Self { snr, body, field: fitted.acquisition().header().scanner.field_strength.map(|t| t.0) }
     }
 
-    /// Whether the region is so dark at the first echo that its R2* must lie above `limit`: less than half of what
-    /// a liver at the limit would show. A fit of a liver that is black from the start can find any R2*.
+    /// Whether the region is so dark at the first echoes that its R2* must lie above `limit`: at each less than half of
+    /// what a liver at the limit would show. A fit of a liver that is black from the start can find any R2*. One echo
+    /// alone would not do: there fat may cancel water.
     pub(super) fn darker_than(&self, limit: f64, acquisition: &Acquisition, mask: &Mask, noise: &Noise) -> bool {
-        let Some(first) = acquisition.echo_times().first() else { return false };
-        let samples = acquisition.echo(0);
-        let squares: Vec<f64> =
-            mask.indices().filter_map(|v| samples.get(v)).map(|s| f64::from(*s) / noise.sigma).map(|s| s * s).collect();
-        let Some(power) = super::stats::mean(&squares) else { return false };
-        // E[S²] = A² + 2Nσ².
-        let amplitude = (power - 2.0 * noise.coil_elements).max(0.0).sqrt();
-        self.body.is_some() && amplitude < BELOW * self.snr * libm::exp(-limit * first.0)
+        let dark = |(echo, time): (usize, &Seconds)| {
+            let samples = acquisition.echo(echo);
+            let squares: Vec<f64> = mask
+                .indices()
+                .filter_map(|v| samples.get(v))
+                .map(|s| f64::from(*s) / noise.sigma)
+                .map(|s| s * s)
+                .collect();
+            // E[S²] = A² + 2Nσ².
+            let amplitude = |power: f64| (power - 2.0 * noise.coil_elements).max(0.0).sqrt();
+            let least = BELOW * self.snr * libm::exp(-limit * time.0);
+            super::stats::mean(&squares).is_some_and(|power| amplitude(power) < least)
+        };
+        let mut first = acquisition.echo_times().iter().enumerate().take(3).peekable();
+        self.body.is_some() && first.peek().is_some() && first.all(dark)
     }
 
     /// The expected magnitude of a fitted voxel at a time in seconds, noise floor included where the model has one.

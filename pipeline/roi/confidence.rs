@@ -7,6 +7,7 @@ use super::sets::{count, dilate, erode};
 use crate::protocol::RegionLimits;
 use crate::study::text::plain;
 use crate::study::{Acquisition, Finding, Mask, MaskOrigin, Severity, Stage};
+use rayon::prelude::*;
 
 /// A region to judge, everything in grid order.
 pub(super) struct Subject<'a> {
@@ -145,12 +146,11 @@ fn measure(subject: &Subject<'_>, frame: &Frame) -> RegionMeasures {
 
 /// Robust standard deviation (1.4826 times the median absolute deviation).
 fn spread(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = *sorted.get(sorted.len() / 2)?;
-    let mut off: Vec<f64> = sorted.iter().map(|v| (v - middle).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    Some(1.4826 * off[off.len() / 2])
+    let at = values.len() / 2;
+    let middle =
+        |mut values: Vec<f64>| (at < values.len()).then(|| *values.select_nth_unstable_by(at, f64::total_cmp).1);
+    let centre = middle(values.to_vec())?;
+    Some(1.4826 * middle(values.iter().map(|v| (v - centre).abs()).collect())?)
 }
 
 /// Share of the variance that the best split into two classes explains (Otsu 1979), after cutting the outermost
@@ -160,7 +160,7 @@ pub(super) fn split(values: &[f64]) -> Option<f64> {
         return None;
     }
     let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
+    sorted.par_sort_unstable_by(f64::total_cmp);
     let trim = sorted.len() / 100;
     let kept = &sorted[trim..sorted.len() - trim];
     let n = kept.len() as f64;

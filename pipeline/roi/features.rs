@@ -1,5 +1,5 @@
-//! What a voxel or a block of voxels tells of its tissue at any iron load: ln R2*, ln S0, the beat of fat against
-//! water, and whether the first echo stands above the noise at all.
+//! What a voxel or a block of voxels tells of its tissue at any iron load: R2*, ln S0, the beat of fat against
+//! water, and whether the first echoes stand above the noise at all.
 //!
 //! From second moments: the mean of S² over a block less 2Nσ² is the squared signal without bias, whatever the
 //! noise floor (noncentral chi, N coil elements), so a block average stays honest where single voxels do not.
@@ -12,7 +12,7 @@ use rayon::prelude::*;
 /// Features of each block of a lattice.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Features {
-    /// ln R2* (1/s) and its standard error.
+    /// ln(R2* + [`SHIM`]) and its standard error.
     pub rate: Vec<f32>,
     pub rate_error: Vec<f32>,
     /// ln S0 (in σ) and its standard error.
@@ -24,7 +24,7 @@ pub(super) struct Features {
     /// Log likelihood ratio of adipose tissue against water with a beat: above 0 where the echoes follow the peaks
     /// of fat.
     pub adipose: Vec<f32>,
-    /// The first echo does not stand above the noise: no rate, no origin.
+    /// The first echoes do not stand above the noise: no rate, no origin.
     pub dark: Vec<bool>,
 }
 
@@ -158,8 +158,16 @@ fn sum(frame: &Frame, blocks: &Blocks, value: impl Fn(usize) -> f32 + Sync) -> V
 
 /// Smallest and largest rate the fit may give, 1/s.
 const RATES: [f32; 2] = [3.0, 5000.0];
-/// A first echo below this many standard errors above nothing is dark.
+/// What an imperfect shim may add to a decay, 1/s. Rates are compared as ln(R2* + SHIM): among slow decays the
+/// difference counts, among fast ones the ratio, and a decay slower than the echoes can tell is not mistaken for any.
+pub(super) const SHIM: f32 = 25.0;
+/// A first echo below this many standard errors above nothing is dark,
 const SEEN: f32 = 3.0;
+/// unless one of those up to this stands above it this many times as clearly: fat may cancel water at the first.
+const FIRST: usize = 3;
+const LATER: f32 = 2.0;
+/// Neighbours whose echoes differ by this many standard deviations more than noise lets them are another tissue.
+const UNLIKE: f32 = 1.0;
 
 /// Echo times with what fat does at each, and the noise of a square.
 #[derive(Clone, Debug)]
@@ -206,10 +214,14 @@ impl Train {
         Self { expected_beat: [mean, deviation], ..self.clone() }
     }
 
-    /// Whether a signal of this ln R2* and ln S0 (in σ) would be lost in the noise of one voxel at the first echo.
+    /// Whether a signal of this rate and ln S0 (in σ) would be lost in the noise of one voxel at the first echoes.
     pub fn loses(&self, rate: f32, origin: f32) -> bool {
-        let first = libm::expf(2.0 * (origin - libm::expf(rate) * self.times[0]));
-        first < 2.0 * SEEN * ((4.0 * self.coil_elements) as f32).sqrt()
+        let r2star = (libm::expf(rate) - SHIM).max(0.0);
+        let power = |t: &f32, cosine: &f32| libm::expf(2.0 * (origin - r2star * t + self.expected_beat[0] * cosine));
+        let mut echoes = self.times.iter().zip(&self.beat).take(FIRST).map(|(t, cosine)| power(t, cosine));
+        let first = echoes.next().unwrap_or(0.0);
+        let brightest = echoes.map(|later| later / LATER).fold(first, f32::max);
+        brightest < 2.0 * SEEN * ((4.0 * self.coil_elements) as f32).sqrt()
     }
 }
 
@@ -220,7 +232,7 @@ type Lane = [f32; LANES];
 impl Features {
     /// Of each wanted block of a lattice.
     pub fn of_blocks(power: &Power, train: &Train, wanted: &[bool]) -> Self {
-        Self::of(wanted, train, |block, decay, lane| {
+        Self::of(wanted, train, true, |block, decay, lane| {
             for (to, echo) in decay.iter_mut().zip(&power.squares) {
                 to[lane] = echo[block];
             }
@@ -230,8 +242,8 @@ impl Features {
 
     /// Least squares of the squared signal on S0²·exp(−2·R2*·TE + 2·b·cos(ωTE)), weighted by the variance of a
     /// noncentral chi square. `decay` writes the squared signal in σ² at each echo, less noise, into a lane, and
-    /// gives the number of independent samples that went into it.
-    fn of(wanted: &[bool], train: &Train, decay: impl Fn(usize, &mut [Lane], usize) -> f32 + Sync) -> Self {
+    /// gives the number of independent samples that went into it. Without `fat`, adipose tissue is not looked for.
+    fn of(wanted: &[bool], train: &Train, fat: bool, decay: impl Fn(usize, &mut [Lane], usize) -> f32 + Sync) -> Self {
         let places: Vec<usize> = (0..wanted.len()).filter(|&k| wanted[k]).collect();
         let values: Vec<[Lane; PARTS]> = places
             .par_chunks(LANES)
@@ -243,7 +255,7 @@ impl Features {
                     for (lane, &place) in places.iter().enumerate() {
                         weight[lane] = decay(place, samples, lane);
                     }
-                    together(samples, train, &weight)
+                    fitted(samples, train, fat, &weight)
                 },
             )
             .collect();
@@ -268,30 +280,49 @@ impl Features {
         }
     }
 
-    /// Of each voxel of the acquisition that is wanted, from its neighbourhood in the slice weighted 1-2-1 along
-    /// both axes (`smooth`) or from itself.
+    /// Of each voxel of the acquisition that is wanted, from itself, or `together` with those of its neighbours in the
+    /// slice that could be the same tissue, weighted 1-2-1 along both axes: less noise, and no edge blurred. Single
+    /// voxels are not asked whether they are adipose.
     pub fn of_voxels(
         acq: &Acquisition,
         frame: &Frame,
         sigma: f64,
         train: &Train,
-        smooth: bool,
+        together: bool,
         wanted: &[bool],
     ) -> Self {
         let fine = &frame.lattice;
         let (magnitude, flaws) = (acq.magnitude(), acq.flaws());
         let echoes: Vec<_> = magnitude.rows().into_iter().collect();
         let (scale, floor) = ((1.0 / (sigma * sigma)) as f32, (2.0 * train.coil_elements) as f32);
-        let reach = usize::from(smooth);
-        Self::of(wanted, train, |index, decay, lane| {
+        let reach = usize::from(together);
+        let count = echoes.len() as f32;
+        // Mean of a chi-squared number with a degree of freedom for each echo, and so many of its deviations.
+        let alike = count + UNLIKE * (2.0 * count).sqrt();
+        let likeness = |own: usize, other: usize| {
+            let mut unlike = 0.0f32;
+            for echo in &echoes {
+                let (a, b) = (scale * echo[own] * echo[own], scale * echo[other] * echo[other]);
+                let variance = 4.0 * ((a - floor).max(0.0) + (b - floor).max(0.0) + floor);
+                unlike += (a - b) * (a - b) / variance;
+            }
+            Real::exp(-0.5 * (unlike - alike).max(0.0))
+        };
+        Self::of(wanted, train, together, |index, decay, lane| {
             let [z, y, x] = fine.place(index);
+            let own = frame.grid_index([z, y, x]);
             let mut around = [(0usize, 0.0f32); 9];
             let (mut used, mut sum, mut squares) = (0, 0.0, 0.0);
             for v in y.saturating_sub(reach)..(y + reach + 1).min(fine.shape[1]) {
                 for u in x.saturating_sub(reach)..(x + reach + 1).min(fine.shape[2]) {
                     let at = frame.grid_index([z, v, u]);
-                    if flaws[at] == flaw::NONE {
-                        let weight = (2 - v.abs_diff(y)) as f32 * (2 - u.abs_diff(x)) as f32;
+                    if flaws[at] != flaw::NONE {
+                        continue;
+                    }
+                    let near = (2 - v.abs_diff(y)) as f32 * (2 - u.abs_diff(x)) as f32;
+                    let weight = if at == own { near } else { near * likeness(own, at) };
+                    // What hardly counts is spared.
+                    if weight > 1e-2 {
                         around[used] = (at, weight);
                         used += 1;
                         sum += weight;
@@ -323,13 +354,16 @@ const SETTLED: f32 = 2e-3;
 
 /// A voxel's numbers do not depend on its neighbours in the
 /// lanes: each stands still once it has settled. A weight of 0 is a voxel without a usable sample.
-fn together(decay: &[Lane], train: &Train, weight: &Lane) -> [Lane; PARTS] {
+fn fitted(decay: &[Lane], train: &Train, fat: bool, weight: &Lane) -> [Lane; PARTS] {
     let noise = (4.0 * train.coil_elements) as f32;
     let times = &train.times;
     let [expected, deviation] = train.expected_beat;
     let prior = 1.0 / (deviation * deviation);
-    let mut done: [bool; LANES] =
-        std::array::from_fn(|l| weight[l] == 0.0 || decay[0][l] < SEEN * (noise / weight[l]).sqrt());
+    let mut done: [bool; LANES] = std::array::from_fn(|l| {
+        let later = decay.iter().take(FIRST).skip(1).map(|echo| echo[l]).fold(0.0, f32::max);
+        let least = SEEN * (noise / weight[l]).sqrt();
+        weight[l] == 0.0 || (decay[0][l] < least && later < LATER * least)
+    });
     let unseen = done;
     let mut point: [[f32; 3]; LANES] = start(decay, times, noise, expected);
     let mut inverse = [[f32::INFINITY; 3]; LANES];
@@ -390,11 +424,12 @@ fn together(decay: &[Lane], train: &Train, weight: &Lane) -> [Lane; PARTS] {
             done[l] = da.abs().max(db.abs()).max(dc.abs()) < SETTLED;
         }
     }
-    let adipose = likelihood_of_fat(decay, train, weight, &point);
+    let adipose = if fat { likelihood_of_fat(decay, train, weight, &point) } else { [0.0; LANES] };
     let mut out = UNSEEN.map(|value| [value; LANES]);
     for l in (0..LANES).filter(|&l| !unseen[l] && inverse[l].iter().all(|v| v.is_finite() && *v >= 0.0)) {
         let ([va, vb, vc], [log_p0, rate, beat]) = (inverse[l].map(f32::sqrt), point[l]);
-        let parts = [logarithm(rate), vb, 0.5 * log_p0, 0.5 * va, beat, vc, adipose[l], 0.0];
+        let shifted = rate + SHIM;
+        let parts = [logarithm(shifted), vb * rate / shifted, 0.5 * log_p0, 0.5 * va, beat, vc, adipose[l], 0.0];
         for (slot, value) in out.iter_mut().zip(parts) {
             slot[l] = value;
         }
@@ -519,9 +554,10 @@ mod tests {
         let decay: Vec<Lane> = (0..12)
             .map(|e| truth.map(|(rate, depth)| libm::expf(12.0 - 2.0 * rate * times[e] + 2.0 * depth * beat[e])))
             .collect();
-        let found = together(&decay, &train, &[9.0, 9.0, 9.0, 0.0]);
+        let found = fitted(&decay, &train, true, &[9.0, 9.0, 9.0, 0.0]);
         for (l, (rate, depth)) in truth.into_iter().enumerate().take(3) {
-            assert!((found[0][l] - rate.ln()).abs() < 2e-3, "{} and {rate}", found[0][l].exp());
+            let r2star = found[0][l].exp() - SHIM;
+            assert!((r2star / rate - 1.0).abs() < 2e-3, "{r2star} and {rate}");
             assert!((found[2][l] - 6.0).abs() < 2e-3 && (found[4][l] - depth).abs() < 2e-3);
             assert_eq!(found[7][l], 0.0);
         }

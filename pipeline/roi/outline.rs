@@ -16,7 +16,7 @@ const BAND: f64 = 1.6;
 pub(super) struct Fine {
     /// Distance to the outline found on blocks, mm, positive inside.
     pub inward: Vec<f32>,
-    /// Expected ln R2*, ln S0 and beat.
+    /// Expected rate, ln S0 and beat.
     pub level: [Vec<f32>; 3],
     /// Log odds of the place.
     prior: Vec<f32>,
@@ -40,7 +40,7 @@ impl Fine {
         }
     }
 
-    /// Expected ln R2*, ln S0 and beat at one voxel.
+    /// Expected rate, ln S0 and beat at one voxel.
     pub fn level(&self, k: usize) -> [f32; 3] {
         std::array::from_fn(|part| self.level[part][k])
     }

@@ -27,6 +27,9 @@ pub(super) struct Voxels<'a> {
 /// Beyond this many spreads a voxel is not the organ's tissue; and a neighbour of such a voxel beyond this many.
 const FAR: f32 = 3.5;
 const AWAY: f32 = 2.2;
+/// Least intrinsic spread of rate and ln S0 from voxel to voxel, more than from block to block. What is called foreign
+/// too readily is a voxel that noise has made so, and a median without the slow ones is high.
+const VOXEL_SPREAD: [f32; 2] = [0.10, 0.06];
 /// How far the field of lung or gas reaches into the organ, mm.
 const DOME_REACH: f32 = 22.0;
 const GAS_REACH: f32 = 22.0;
@@ -34,7 +37,7 @@ const GAS_REACH: f32 = 22.0;
 const TUBE: f64 = 7.0;
 
 impl Voxels<'_> {
-    /// Signed distance of one voxel's ln R2* and ln S0 from the tissue's level, in spreads.
+    /// Signed distance of one voxel's rate and ln S0 from the tissue's level, in spreads.
     fn away(&self, f: &Features, k: usize) -> [f32; 2] {
         let (value, error) = f.triple(k);
         let level = self.fine.level(k);
@@ -44,7 +47,7 @@ impl Voxels<'_> {
             return if usual { [0.0; 2] } else { [10.0, -10.0] };
         }
         std::array::from_fn(|part| {
-            let spread = self.tissue.spread[part];
+            let spread = self.tissue.spread[part].max(VOXEL_SPREAD[part]);
             (value[part] - level[part]) / (spread * spread + error[part] * error[part]).sqrt()
         })
     }

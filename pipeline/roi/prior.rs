@@ -17,10 +17,15 @@ pub(super) fn log_odds(across: f32, back: f32, wall: f32, half: [f32; 2]) -> f32
     let spine = 8.0 * blob(0.0, 0.7, 0.5, 0.6);
     let spleen = 10.0 * blob(0.78, 0.32, 0.72, 0.66);
     // The wall of muscle and ribs takes some eighth of the way from the skin's fat to the middle, all round.
+    let rim = (RIM.1 * (share_of_radius(across, back, wall, half) - RIM.0)).clamp(-7.0, 0.0);
+    (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)
+}
+
+/// Distance to the outside of the muscle wall, as a share of the way from there to the middle.
+pub(super) fn share_of_radius(across: f32, back: f32, wall: f32, half: [f32; 2]) -> f32 {
     let (a, b) = (across * half[1], back * half[0]);
     let radius = half[0] * half[1] * ((across * across + back * back) / (a * a + b * b).max(1.0)).sqrt();
-    let rim = (RIM.1 * (wall / radius.max(20.0) - RIM.0)).clamp(-7.0, 0.0);
-    (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)
+    wall / radius.max(20.0)
 }
 
 const RIM: (f32, f32) = (0.125, 50.0);

@@ -1,4 +1,4 @@
-//! The organ on the block lattice: two independent starts, then tissue model and minimum cut in turn.
+//! The organ on the block lattice: two starts as far apart as can be, then tissue model and minimum cut in turn.
 
 use super::body::Body;
 use super::cut::Graph;
@@ -6,7 +6,7 @@ use super::features::Features;
 use super::lattice::Lattice;
 use super::prior;
 use super::sets::{Reach, both, components, count, dilate, fill_holes, heaviest, open};
-use super::smooth::{blur, distance};
+use super::smooth::blur;
 use super::tissue::Tissue;
 use crate::fit::Real;
 use rayon::prelude::*;
@@ -22,6 +22,8 @@ pub(super) struct Ground<'a> {
     pub place: Vec<[f32; 2]>,
     /// Cost of a boundary between each block and the next to the left, back and head.
     boundary: Vec<[i32; 3]>,
+    /// Blocks of fat and of the muscle wall, which tell how the coils shade.
+    landmarks: [Vec<usize>; 2],
 }
 
 /// A block whose echoes follow the peaks of fat by this much is fat.
@@ -36,9 +38,37 @@ impl<'a> Ground<'a> {
             (0..len).map(|k| body.trunk[k] && body.across[k].is_finite() && body.wall[k] > 0.0).collect();
         let or_zero = |v: f32| if v.is_finite() { v } else { 0.0 };
         let place = (0..len).map(|k| [or_zero(body.across[k]), or_zero(body.back[k])]).collect();
-        let mut ground = Self { lattice, features, body, inside, place, boundary: Vec::new() };
+        let mut ground =
+            Self { lattice, features, body, inside, place, boundary: Vec::new(), landmarks: Default::default() };
         ground.boundary = ground.boundaries();
+        ground.landmarks = ground.find_landmarks();
         ground
+    }
+
+    /// Blocks of fat and of the muscle wall.
+    pub fn landmarks(&self) -> [&[usize]; 2] {
+        [&self.landmarks[0], &self.landmarks[1]]
+    }
+
+    fn find_landmarks(&self) -> [Vec<usize>; 2] {
+        /// Beyond this share of the way to the muscle wall's outside, the shading is too steep to follow.
+        const NEAR: f32 = 1.2;
+        /// The wall's share of the way from its outside to the middle.
+        const WALL: std::ops::Range<f32> = 0.02..0.11;
+        let (f, body, plane) = (self.features, self.body, self.lattice.plane());
+        let places = |wanted: &dyn Fn(usize, [f32; 2]) -> bool| {
+            (0..self.place.len())
+                .filter(|&k| {
+                    let [a, b] = self.place[k];
+                    let held = body.trunk[k] && !f.dark[k] && f.origin_error[k] < 0.1;
+                    held && a.abs() < NEAR && b.abs() < NEAR && wanted(k, [a, b])
+                })
+                .collect()
+        };
+        let wall = |k: usize, [a, b]: [f32; 2]| {
+            f.adipose[k] < 0.0 && WALL.contains(&prior::share_of_radius(a, b, body.wall[k], body.half[k / plane]))
+        };
+        [places(&|k, _| body.depth[k] > 6.0 && f.adipose[k] > 2.0 * FAT), places(&wall)]
     }
 
     fn boundaries(&self) -> Vec<[i32; 3]> {
@@ -152,10 +182,12 @@ impl<'a> Evidence<'a> {
         both(&near, set)
     }
 
-    /// How much liver an organ holds: what the cut gained over calling it all something else.
-    pub fn worth(&self, organ: &Organ) -> f64 {
+    /// How much liver an organ holds: what the cut gained over calling it all something else; and the same times what
+    /// one of its blocks gained on average. A leak is large and lukewarm.
+    pub fn merits(&self, organ: &Organ) -> [f64; 2] {
         let odds = organ.tissue.log_odds(self);
-        organ.set.iter().zip(&odds).filter(|&(&v, _)| v).map(|(_, &o)| f64::from(o)).sum()
+        let worth: f64 = organ.set.iter().zip(&odds).filter(|&(&v, _)| v).map(|(_, &o)| f64::from(o)).sum();
+        [worth, worth * worth.max(0.0) / count(&organ.set).max(1) as f64]
     }
 
     /// Share of the organ's border in the slices where nothing in the images sets it apart from what lies beside it.
@@ -190,8 +222,8 @@ impl<'a> Evidence<'a> {
         set.iter().zip(&self.heart).filter(|&(&v, _)| v).map(|(_, &h)| f64::from(h)).sum()
     }
 
-    /// First start: the tissue that fills most of the place where livers lie, from the joint histogram of ln R2*
-    /// and ln S0, each peak judged by the largest piece it makes.
+    /// First start, from the inside out: the tissue that fills most of the place where livers lie, from the joint
+    /// histogram of rate and ln S0, each peak judged by the largest piece it makes.
     pub fn start_by_tissue(&self) -> Vec<bool> {
         const BIN: f32 = 0.08;
         const SIZE: usize = 96;
@@ -249,71 +281,11 @@ impl<'a> Evidence<'a> {
         if self.mass(&black) > 2.0 * best.0 { black } else { best.1 }
     }
 
-    /// Second start: the centre of the largest even place, where neighbours differ by no more than noise and
-    /// texture explain.
-    pub fn start_by_evenness(&self) -> Vec<bool> {
+    /// Second start, from the outside in: everything that is no fat where a liver is likely, whatever its tissue.
+    pub fn start_by_place(&self) -> Vec<bool> {
         let f = self.ground.features;
-        let uneven: Vec<bool> = (0..self.ground.inside.len())
-            .map(|k| {
-                !self.ground.seen(k)
-                    || self
-                        .ground
-                        .lattice
-                        .neighbours_in_plane(k)
-                        .any(|j| !self.ground.seen(j) || self.ground.step(k, j) > 9.0)
-            })
-            .collect();
-        let room = distance(self.ground.lattice, &uneven, Reach::Plane);
-        let mut score: Vec<f32> = room.iter().zip(&self.heart).map(|(&r, &h)| r.min(60.0) * h).collect();
-        let black = self.black();
-        let mut best = (0.5 * self.mass(&black), black);
-        // Fat between organs is even too: of a few centres, the one whose tissue fills the place of the liver.
-        for _ in 0..4 {
-            let mut centre = 0;
-            for k in 0..score.len() {
-                if score[k] > score[centre] {
-                    centre = k;
-                }
-            }
-            if score.get(centre).is_none_or(|&s| s <= 0.0) {
-                break;
-            }
-            let reach = f64::from(room[centre].max(8.0));
-            let (mut rates, mut origins) = (Vec::new(), Vec::new());
-            for k in self.around(centre, reach) {
-                if self.ground.seen(k) {
-                    rates.push(f.rate[k]);
-                    origins.push(f.origin[k]);
-                }
-            }
-            if let (Some(rate), Some(origin)) = (median(&mut rates), median(&mut origins)) {
-                let set = self.alike(rate, origin);
-                for (score, _) in score.iter_mut().zip(&set).filter(|&(_, &v)| v) {
-                    *score = 0.0;
-                }
-                let mass = self.mass(&set);
-                if mass > best.0 {
-                    best = (mass, set);
-                }
-            }
-            for k in self.around(centre, reach) {
-                score[k] = 0.0;
-            }
-        }
-        best.1
-    }
-
-    /// Blocks of the same slice within `mm`.
-    fn around(&self, centre: usize, mm: f64) -> Vec<usize> {
-        let [z, y, x] = self.ground.lattice.place(centre);
-        (z * self.ground.lattice.plane()..(z + 1) * self.ground.lattice.plane())
-            .filter(|&k| {
-                let [_, v, u] = self.ground.lattice.place(k);
-                let dy = (v as f64 - y as f64) * self.ground.lattice.spacing[1];
-                let dx = (u as f64 - x as f64) * self.ground.lattice.spacing[2];
-                dy * dy + dx * dx <= mm * mm
-            })
-            .collect()
+        let likely = |k: usize| self.ground.inside[k] && f.adipose[k] < FAT && self.prior[k] > 1.0;
+        (0..self.prior.len()).map(likely).collect()
     }
 
     /// The largest black piece where a liver is expected, lung and gas taken off as far as the other side tells.

@@ -8,20 +8,22 @@ use super::smooth::blur;
 use crate::fit::Real;
 use rayon::prelude::*;
 
-/// Least intrinsic spread of ln R2*, ln S0 and beat within one tissue, and the widest that is still one tissue.
-const RATE_SPREAD: [f32; 2] = [0.10, 0.24];
-const ORIGIN_SPREAD: [f32; 2] = [0.06, 0.13];
-const BEAT_SPREAD: [f32; 2] = [0.05, 0.12];
+/// Least intrinsic spread of rate, ln S0 and beat within one tissue, and the widest that is still one tissue.
+const RATE_SPREAD: [f32; 2] = [0.08, 0.24];
+const ORIGIN_SPREAD: [f32; 2] = [0.03, 0.13];
+const BEAT_SPREAD: [f32; 2] = [0.03, 0.12];
 /// How far the tissue's level may drift over the organ, mm of a Gaussian's standard deviation.
 const DRIFT: f64 = 35.0;
 /// Most that the peaks of fat may count against a place.
 const MOST_ADIPOSE: f32 = 8.0;
-/// Blocks from which the trend is taken, at most.
+/// Place of ln S0 among the three.
+const ORIGIN: usize = 1;
+/// Blocks of a class from which the trend is taken, at most.
 const ENOUGH: usize = 3000;
 
 /// One tissue whose level drifts slowly over the organ, against a histogram of everything else.
 pub(super) struct Tissue {
-    /// Expected ln R2*, ln S0 and beat at each block.
+    /// Expected rate, ln S0 and beat at each block.
     pub level: [Vec<f32>; 3],
     /// Intrinsic spread of each.
     pub spread: [f32; 3],
@@ -37,7 +39,7 @@ struct Others {
     black: f32,
 }
 
-/// Cells of the histogram: width and number along ln R2*, ln S0, beat.
+/// Cells of the histogram: width and number along rate, ln S0, beat.
 const CELL: [f32; 3] = [0.14, 0.10, 0.12];
 const CELLS: [usize; 3] = [36, 44, 14];
 
@@ -47,10 +49,16 @@ fn cell(away: [f32; 3]) -> usize {
 }
 
 impl Features {
-    /// ln R2*, ln S0 and beat of one voxel, and their errors.
+    /// Rate, ln S0 and beat of one voxel, and their errors.
     pub fn triple(&self, k: usize) -> ([f32; 3], [f32; 3]) {
         ([self.rate[k], self.origin[k], self.beat[k]], [self.rate_error[k], self.origin_error[k], self.beat_error[k]])
     }
+}
+
+/// The error a voxel's rate would have at the tissue's level, `away` from it: a slow decay is not known to a smaller
+/// part of itself because it is slow. The error in 1/s is much the same for every decay the echoes see the whole of.
+fn rate_error_at_level(error: f32, away: f32) -> f32 {
+    error * Real::exp(away.min(0.0))
 }
 
 impl Tissue {
@@ -73,16 +81,19 @@ impl Tissue {
             (&f.origin, &f.origin_error, ORIGIN_SPREAD, 0.35),
             (&f.beat, &f.beat_error, BEAT_SPREAD, 0.1),
         ];
-        let mut spread = [0.0f32; 3];
-        let mut level: [Vec<f32>; 3] = Default::default();
+        let [fat, wall] = ground.landmarks();
         let drifting = Drifting { lattice, coarse: Blocks::of(lattice, DRIFT / 3.0) };
-        for (part, (values, errors, limits, bend)) in parts.into_iter().enumerate() {
-            let trend = Trend::of(ground, &seen, values, errors, limits[1], bend);
-            let base = trend.everywhere(ground);
+        let learn = |part: usize| {
+            let (values, errors, limits, bend) = parts[part];
+            // Fat and the muscle wall are shaded as the organ is, and lie all round it.
+            let (classes, terms) =
+                if part == ORIGIN { (&[&seen, fat, wall][..], SHADING) } else { (&[&seen[..]][..], SLOW) };
+            let trend = Trend::of(ground, classes, terms, [values, errors], limits[1], bend);
+            let mut level = trend.everywhere(ground);
             let (mut sum, mut weight) = (vec![0.0f32; set.len()], vec![0.0f32; set.len()]);
             for &k in &seen {
                 // Vessels and strays do not count.
-                let d = values[k] - base[k];
+                let d = values[k] - level[k];
                 let variance = limits[1] * limits[1] + errors[k] * errors[k];
                 if d * d < 6.0 * variance {
                     sum[k] = d / variance;
@@ -91,13 +102,13 @@ impl Tissue {
             }
             let (sum, weight) = (drifting.of(&sum), drifting.of(&weight));
             let doubt = 1.0 / (limits[1] * limits[1]);
-            let own = &mut level[part];
-            *own = base;
-            own.iter_mut().zip(sum.iter().zip(&weight)).for_each(|(v, (sum, weight))| *v += sum / (weight + doubt));
+            level.iter_mut().zip(sum.iter().zip(&weight)).for_each(|(v, (sum, weight))| *v += sum / (weight + doubt));
             let mut off: Vec<f32> =
-                seen.iter().map(|&k| (values[k] - own[k]).abs() - 0.6745 * errors[k].min(1.0)).collect();
-            spread[part] = (1.4826 * median(&mut off).unwrap_or(limits[1])).clamp(limits[0], limits[1]);
-        }
+                seen.iter().map(|&k| (values[k] - level[k]).abs() - 0.6745 * errors[k].min(1.0)).collect();
+            (level, (1.4826 * median(&mut off).unwrap_or(limits[1])).clamp(limits[0], limits[1]))
+        };
+        let (first, (second, third)) = rayon::join(|| learn(0), || rayon::join(|| learn(1), || learn(2)));
+        let (level, spread) = ([first.0, second.0, third.0], [first.1, second.1, third.1]);
         let others = Others::of(evidence, set, &level);
         Self { level, spread, black, others }
     }
@@ -109,6 +120,7 @@ impl Tissue {
         }
         let (value, error) = f.triple(k);
         let away: [f32; 3] = std::array::from_fn(|k| value[k] - level[k]);
+        let error = [rate_error_at_level(error[0], away[0]), error[1], error[2]];
         let variance: [f32; 3] = std::array::from_fn(|k| self.spread[k] * self.spread[k] + error[k] * error[k]);
         let z: f32 = (0..3).map(|k| away[k] * away[k] / variance[k]).sum();
         // Student's t with four degrees of freedom in three dimensions: strays cost, but not without limit. The
@@ -151,17 +163,24 @@ impl Drifting<'_> {
     }
 }
 
-/// A slow trend over the trunk: second order across and front to back, first order along the body.
+/// A slow trend over the trunk: of second order across and front to back, first along the body; a coil's shading, which
+/// rises steeply to the skin, of fourth and second order.
 struct Trend {
-    coefficients: [f32; 7],
+    coefficients: [f32; COLUMNS],
 }
 
+/// Terms of a slow trend, and of shading; then the levels of fat and of the muscle wall against the organ's.
+const SLOW: usize = 7;
+const SHADING: usize = 15;
+const COLUMNS: usize = SHADING + 2;
+
 impl Trend {
-    fn terms([a, b]: [f32; 2], c: f32) -> [f32; 7] {
-        [1.0, a, b, c, a * a, a * b, b * b]
+    fn terms([a, b]: [f32; 2], c: f32) -> [f32; COLUMNS] {
+        let (aa, bb) = (a * a, b * b);
+        [1.0, a, b, c, aa, a * b, bb, c * c, aa * a, aa * b, a * bb, bb * b, aa * aa, aa * bb, bb * bb, 0.0, 0.0]
     }
 
-    fn at(&self, terms: &[f32; 7]) -> f32 {
+    fn at(&self, terms: &[f32; COLUMNS]) -> f32 {
         terms.iter().zip(&self.coefficients).map(|(t, c)| t * c).sum()
     }
 
@@ -176,68 +195,123 @@ impl Trend {
         out
     }
 
-    /// Ridge regression with strays left out, in three rounds. `bend` is the standard deviation expected of each
-    /// coefficient but the first; neighbours are not independent, so that no more than 40 places count.
-    fn of(ground: &Ground, seen: &[usize], values: &[f32], errors: &[f32], spread: f32, bend: f64) -> Self {
-        let middle = median(&mut seen.iter().map(|&k| values[k]).collect::<Vec<_>>()).unwrap_or(0.0);
-        let mut trend = Self { coefficients: [middle, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0] };
+    /// Ridge regression of values with errors on the first so many terms and a level for each class of places (the
+    /// organ's first), strays left out, in three rounds. `bend` is the standard deviation expected of each coefficient
+    /// but the levels; neighbours are not independent, so that no more than 40 places of a class count.
+    fn of(
+        ground: &Ground,
+        classes: &[&[usize]],
+        order: usize,
+        [values, errors]: [&[f32]; 2],
+        spread: f32,
+        bend: f64,
+    ) -> Self {
         let plane = ground.lattice.plane();
-        let sample: Vec<([f32; 7], usize)> = seen
+        let columns = order + classes.len() - 1;
+        let level_of = |class: usize| if class == 0 { 0 } else { order + class - 1 };
+        let mut trend = Self { coefficients: [0.0; COLUMNS] };
+        let samples: Vec<Vec<([f32; COLUMNS], usize)>> = classes
             .iter()
-            .step_by(seen.len().div_ceil(ENOUGH).max(1))
-            .map(|&k| (Self::terms(ground.place[k], ground.height(k / plane)), k))
+            .enumerate()
+            .map(|(class, members)| {
+                let level = median(&mut members.iter().map(|&k| values[k]).collect::<Vec<_>>()).unwrap_or(0.0);
+                trend.coefficients[level_of(class)] = level - if class == 0 { 0.0 } else { trend.coefficients[0] };
+                let step = members.len().div_ceil(ENOUGH).max(1);
+                let row = |&k: &usize| {
+                    let mut terms = Self::terms(ground.place[k], ground.height(k / plane));
+                    terms[order..].fill(0.0);
+                    terms[level_of(class)] = 1.0;
+                    (terms, k)
+                };
+                members.iter().step_by(step).map(row).collect()
+            })
             .collect();
-        for round in 0..3 {
-            let limit = [9.0, 6.0, 4.0][round];
-            let mut matrix = [[0.0f64; 8]; 7];
-            let mut used = 0usize;
-            for (terms, k) in &sample {
-                let d = values[*k] - trend.at(terms);
-                let variance = spread * spread + errors[*k] * errors[*k];
-                if d * d < limit * variance {
-                    used += 1;
-                    let terms = terms.map(f64::from);
-                    let weight = 1.0 / f64::from(variance);
-                    for i in 0..7 {
-                        for j in 0..7 {
-                            matrix[i][j] += weight * terms[i] * terms[j];
-                        }
-                        matrix[i][7] += weight * terms[i] * f64::from(values[*k]);
+        let levels = trend.coefficients;
+        for limit in [9.0, 6.0, 4.0] {
+            let mut system = Normal::zero();
+            for sample in &samples {
+                let (mut part, mut used) = (Normal::zero(), 0usize);
+                for (terms, k) in sample {
+                    let d = values[*k] - trend.at(terms);
+                    let variance = spread * spread + errors[*k] * errors[*k];
+                    if d * d < limit * variance {
+                        used += 1;
+                        part.add(&terms[..columns], values[*k], 1.0 / f64::from(variance));
                     }
                 }
+                system.join(&part, (40.0 / used.max(1) as f64).min(1.0));
             }
-            let share = (40.0 / used.max(1) as f64).min(1.0);
-            for (i, row) in matrix.iter_mut().enumerate() {
-                row.iter_mut().for_each(|v| *v *= share);
-                row[i] += if i == 0 { 1e-3 } else { 1.0 / (bend * bend) };
+            for i in 0..columns {
+                let level = i == 0 || i >= order;
+                let (mean, precision) = if level { (f64::from(levels[i]), 1e-3) } else { (0.0, 1.0 / (bend * bend)) };
+                system.expect(i, mean, precision);
             }
-            matrix[0][7] += 1e-3 * f64::from(middle);
-            if let Some(coefficients) = solve(matrix) {
+            if let Some(coefficients) = system.solve(columns) {
                 trend.coefficients = coefficients.map(|c| c as f32);
             }
         }
+        // What is asked for is the organ's own.
+        trend.coefficients[order..].fill(0.0);
         trend
     }
 }
 
-/// Gaussian elimination of a positive definite system, the right side in the last column.
-fn solve(mut m: [[f64; 8]; 7]) -> Option<[f64; 7]> {
-    for i in 0..7 {
-        let pivot = m[i][i];
-        if !(pivot.is_finite() && pivot > 1e-12) {
-            return None;
+/// Normal equations of a weighted regression: the lower half of the matrix, the right side in the last column.
+struct Normal([[f64; COLUMNS + 1]; COLUMNS]);
+
+impl Normal {
+    fn zero() -> Self {
+        Self([[0.0; COLUMNS + 1]; COLUMNS])
+    }
+
+    fn add(&mut self, terms: &[f32], value: f32, weight: f64) {
+        for (i, row) in self.0.iter_mut().enumerate().take(terms.len()) {
+            let share = weight * f64::from(terms[i]);
+            for (slot, &term) in row.iter_mut().zip(&terms[..=i]) {
+                *slot += share * f64::from(term);
+            }
+            row[COLUMNS] += share * f64::from(value);
         }
-        let row = m[i];
-        for (j, other) in m.iter_mut().enumerate() {
-            if j != i {
-                let factor = other[i] / pivot;
-                for (value, &own) in other.iter_mut().zip(&row) {
-                    *value -= factor * own;
+    }
+
+    /// Adds a share of another system.
+    fn join(&mut self, other: &Self, share: f64) {
+        for (row, from) in self.0.iter_mut().zip(&other.0) {
+            row.iter_mut().zip(from).for_each(|(slot, &value)| *slot += share * value);
+        }
+    }
+
+    /// What is expected of one coefficient before anything is measured.
+    fn expect(&mut self, at: usize, mean: f64, precision: f64) {
+        self.0[at][at] += precision;
+        self.0[at][COLUMNS] += precision * mean;
+    }
+
+    /// Gaussian elimination of the first so many columns; the other coefficients are 0.
+    fn solve(self, columns: usize) -> Option<[f64; COLUMNS]> {
+        let mut m = self.0;
+        for i in 0..columns {
+            for j in 0..i {
+                m[j][i] = m[i][j];
+            }
+        }
+        for i in 0..columns {
+            let pivot = m[i][i];
+            if !(pivot.is_finite() && pivot > 1e-12) {
+                return None;
+            }
+            let row = m[i];
+            for (j, other) in m.iter_mut().enumerate().take(columns) {
+                if j != i {
+                    let factor = other[i] / pivot;
+                    for (value, &own) in other.iter_mut().zip(&row) {
+                        *value -= factor * own;
+                    }
                 }
             }
         }
+        Some(std::array::from_fn(|i| if i < columns { m[i][COLUMNS] / m[i][i] } else { 0.0 }))
     }
-    Some(std::array::from_fn(|i| m[i][7] / m[i][i]))
 }
 
 impl Others {

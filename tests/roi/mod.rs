@@ -46,17 +46,17 @@ fn measured(region: &Region) -> Vec<bool> {
 }
 
 /// Dice with the true parenchyma, share outside the liver, relative error of the true median inside.
-fn scores(found: &Found) -> [f64; 3] {
-    let mask = measured(&found.region);
+fn scores(truth: &phantom::Truth, region: &Region) -> [f64; 3] {
+    let mask = measured(region);
     let inside: Vec<usize> = (0..mask.len()).filter(|&k| mask[k]).collect();
-    let outside = inside.iter().filter(|&&k| !found.truth.organ[k]).count();
-    let mut rates: Vec<f64> = inside.iter().map(|&k| f64::from(found.truth.r2star[k])).collect();
+    let outside = inside.iter().filter(|&&k| !truth.organ[k]).count();
+    let mut rates: Vec<f64> = inside.iter().map(|&k| f64::from(truth.r2star[k])).collect();
     rates.sort_by(f64::total_cmp);
     let median = rates.get(rates.len() / 2).copied().unwrap_or(f64::NAN);
     [
-        roi::dice(&mask, &found.truth.parenchyma),
+        roi::dice(&mask, &truth.parenchyma),
         outside as f64 / inside.len().max(1) as f64,
-        median / found.truth.median_r2star - 1.0,
+        median / truth.median_r2star - 1.0,
     ]
 }
 
@@ -68,7 +68,7 @@ fn the_liver_is_found_at_every_iron_load() {
         let found = find(&recipe);
         let mask =
             found.region.mask().unwrap_or_else(|| panic!("{field} T, {r2star}/s: {:?}", found.region.findings()));
-        let [dice, outside, error] = scores(&found);
+        let [dice, outside, error] = scores(&found.truth, &found.region);
         assert!(dice > 0.80, "{field} T, {r2star}/s: Dice {dice:.3}");
         assert!(outside < 0.03, "{field} T, {r2star}/s: {outside:.3} outside");
         assert!(error.abs() < 0.03, "{field} T, {r2star}/s: median off by {error:.3}");
@@ -85,7 +85,7 @@ fn a_liver_black_from_the_first_echo_is_found_or_flagged() {
     recipe.sequence.first_echo_ms = 2.3;
     recipe.sequence.echo_spacing_ms = 1.2;
     let found = find(&recipe);
-    let [dice, ..] = scores(&found);
+    let [dice, ..] = scores(&found.truth, &found.region);
     let flagged = Verdict::of(found.region.findings()) != Verdict::Clear;
     assert!(dice > 0.7 || flagged, "Dice {dice:.3}, {:?}", found.region.findings());
 }

@@ -1,9 +1,14 @@
 //! The population that nothing was tuned on: twelve abdomens in the suite; all of them, with the table
-//! `docs/evidence/region-population.md`, where `SIDEROLOG_EVIDENCE` is set.
+//! `docs/evidence/region-population.md`, where `SIDEROLOG_EVIDENCE` is set. Each goes through every stage, so that what
+//! counts as within range is what the result itself reports.
 
-use super::{find, scores};
+use super::scores;
+use siderolog::fit;
 use siderolog::phantom::{self, Recipe};
-use siderolog::study::Verdict;
+use siderolog::protocol::{self, Profile};
+use siderolog::reading::{self, Calibrations, Context, FollowUp, Position, Reading};
+use siderolog::roi;
+use siderolog::study::{Acquisition, Verdict};
 use std::fmt::Write as _;
 
 /// What became of one abdomen.
@@ -11,53 +16,104 @@ struct Abdomen {
     dice: f64,
     outside: f64,
     error: f64,
-    /// Whether the truth lies inside what the echoes and the noise can measure.
-    within: bool,
+    truth: f64,
+    /// What the result says can be measured, and where the region lies in it; none where it has no region.
+    range: Option<([f64; 2], Position)>,
     verdict: Verdict,
     row: String,
 }
 
+impl Abdomen {
+    /// Whether the truth lies within what the result reports; a result without a range is not excused.
+    fn within(&self) -> bool {
+        self.range.is_none_or(|([low, high], _)| (low..=high).contains(&self.truth))
+    }
+}
+
+/// As the service reads an acquisition.
+fn read(acquisition: Acquisition) -> Reading {
+    let calibrations = Calibrations::shipped();
+    let names: Vec<String> = calibrations.names().into_iter().map(str::to_owned).collect();
+    let profiles: Vec<Profile> = protocol::shipped()
+        .map(|(name, text)| protocol::parse_for(name, text, &|_| None, Some(&names)).unwrap())
+        .collect();
+    let checked = protocol::check(acquisition, &profiles);
+    let profile = checked.profile().unwrap().clone();
+    let noise = fit::estimate_noise(checked.acquisition(), profile.coil_elements());
+    let survey = fit::survey(checked.acquisition(), &noise);
+    let region = roi::find(checked.acquisition(), &survey, &noise, profile.region());
+    let accepted = calibrations.get(profile.calibration()).unwrap().accepted_models();
+    let choice = fit::choose(profile.model(), &accepted, checked.acquisition());
+    let fitted = fit::map(checked, noise, survey, region.mask(), choice).map_err(|b| b.1).unwrap();
+    let context = Context {
+        calibrations: &calibrations,
+        follow_up: &FollowUp::shipped().unwrap(),
+        history: &[],
+        events: &[],
+        default_issuer: None,
+        earlier: &[],
+    };
+    reading::read(fitted, region, &context)
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
 fn abdomen(index: usize, recipe: &Recipe) -> Abdomen {
-    let found = find(recipe);
-    let [dice, outside, error] = scores(&found);
-    let verdict = Verdict::of(found.region.findings());
-    // Twice the signal's decay between excitation and first echo is about as much as can be measured, less with noise.
-    let reach = 1.3e3 / recipe.echo_times_ms()[0] * (recipe.receive.snr / 40.0).clamp(0.3, 1.0);
-    let within = recipe.liver.r2star <= reach;
-    let codes: Vec<&str> = found.region.findings().iter().map(|f| f.code.as_ref()).collect();
+    let scan = phantom::scan(recipe);
+    let reading = read(Acquisition::assemble(scan.parts()).unwrap());
+    let region = reading.region();
+    let truth = scan.truth().clone();
+    let [dice, outside, error] = scores(&truth, region);
+    let verdict = Verdict::of(region.findings());
+    let range = reading.range().map(|r| (r.r2star, r.position));
+    let (said, position) = match range {
+        Some(([low, high], position)) => (format!("{low:.0}–{high:.0}"), position.word()),
+        None => ("none".to_owned(), "none"),
+    };
+    let off = |median: f64| 100.0 * (median / truth.median_r2star - 1.0);
+    let read = reading.r2star().map_or(f64::NAN, |r| r.median);
+    // The fit apart from the region: the same fit over the true parenchyma, where the map reaches it.
+    let maps = reading.fitted().maps();
+    let fit =
+        median((0..truth.parenchyma.len()).filter(|&k| truth.parenchyma[k]).filter_map(|k| maps.ranked(k)).collect());
+    let codes: Vec<&str> = region.findings().iter().map(|f| f.code.as_ref()).collect();
     let row = format!(
-        "| {index} | {:.1} | {:.0} | {:.0} | {:.0} | {}{}{} | {dice:.3} | {:.1} | {:+.1} | {} | {} |",
+        "| {index} | {:.1} | {:.0} | {:.0} | {:.0} | {}{} | {said} | {position} | {dice:.3} | {:.1} | {:+.1} | {:+.1} | {:+.1} | {} | {} |",
         recipe.field_strength_t,
         recipe.liver.r2star,
         recipe.receive.snr,
         100.0 * recipe.liver.fat_fraction,
         recipe.grid.slices,
         if recipe.body.situs_inversus { ", mirrored" } else { "" },
-        if within { "" } else { ", beyond range" },
         100.0 * outside,
         100.0 * error,
+        off(fit),
+        off(read),
         verdict.word(),
         codes.join(", ")
     );
-    Abdomen { dice, outside, error: error.abs(), within, verdict, row }
+    Abdomen { dice, outside, error: error.abs(), truth: truth.median_r2star, range, verdict, row }
 }
 
-#[test]
-fn an_unseen_population_is_segmented() {
-    let wide = std::env::var_os("SIDEROLOG_EVIDENCE").is_some();
-    let recipes = phantom::population(61_803, if wide { 80 } else { 12 });
-    let abdomens: Vec<Abdomen> = recipes.iter().enumerate().map(|(index, recipe)| abdomen(index, recipe)).collect();
-    let within: Vec<&Abdomen> = abdomens.iter().filter(|a| a.within).collect();
-    let middle = |value: &dyn Fn(&Abdomen) -> f64| {
-        let mut column: Vec<f64> = within.iter().map(|a| value(a)).collect();
-        column.sort_by(f64::total_cmp);
-        column[column.len() / 2]
-    };
+/// What is promised of those within range, as counted.
+struct Shares {
+    dice: f64,
+    outside: f64,
+    kept: bool,
+    words: String,
+}
+
+fn shares(abdomens: &[Abdomen]) -> Shares {
+    let within: Vec<&Abdomen> = abdomens.iter().filter(|a| a.within()).collect();
     let share = |good: &dyn Fn(&Abdomen) -> bool| within.iter().filter(|a| good(a)).count();
-    let (dice, outside) = (middle(&|a| a.dice), middle(&|a| a.outside));
+    let dice = median(within.iter().map(|a| a.dice).collect());
+    let outside = median(within.iter().map(|a| a.outside).collect());
     let (above, close) = (share(&|a| a.dice >= 0.8), share(&|a| a.error < 0.02));
     let percent = |count: usize| 100.0 * count as f64 / within.len() as f64;
-    let summary = format!(
+    let words = format!(
         "{} abdomens within range: median Dice {dice:.3}, at least 0.80 in {:.1} %, median outside the liver {:.2} %, \
          median R2* within 2 % of the truth in {:.1} %.",
         within.len(),
@@ -65,32 +121,61 @@ fn an_unseen_population_is_segmented() {
         100.0 * outside,
         percent(close)
     );
-    println!("{summary}");
+    // One in twenty may fail; of a few, one.
+    let least = within.len() - (within.len() / 20).max(1);
+    Shares { dice, outside, kept: above >= least && close >= least, words }
+}
+
+fn population(seed: u64, count: usize) -> Vec<Abdomen> {
+    phantom::population(seed, count).iter().enumerate().map(|(index, recipe)| abdomen(index, recipe)).collect()
+}
+
+#[test]
+fn an_unseen_population_is_segmented() {
+    let wide = std::env::var_os("SIDEROLOG_EVIDENCE").is_some();
+    let abdomens = population(61_803, if wide { 80 } else { 12 });
+    let found = shares(&abdomens);
+    println!("{}", found.words);
     if wide {
-        write_table(&summary, &abdomens);
+        write_table(&found.words, &abdomens);
     }
-    for (index, a) in abdomens.iter().enumerate().filter(|(_, a)| a.within) {
-        assert!(a.dice >= 0.7 || a.verdict != Verdict::Clear, "abdomen {index}: Dice {:.3} and clear", a.dice);
+    for (index, a) in abdomens.iter().enumerate() {
+        assert!(
+            a.dice >= 0.7 || a.verdict != Verdict::Clear || !a.within(),
+            "abdomen {index}: {:.3} and clear",
+            a.dice
+        );
+        if let Some(([_, high], Position::Above)) = a.range {
+            assert!(high <= a.truth, "abdomen {index}: at least {high:.0} where the truth is {:.0}", a.truth);
+        }
     }
-    assert!(dice >= 0.90 && outside < 0.02, "{summary}");
-    // Promised and not met: Dice of at least 0.80, and R2* within 2 %, in 95 of 100. One in twenty may fail; of a few, one.
-    // Like a `known` row of the table of recipes: said aloud, held where it is now, and to be taken off once it is met.
-    let failing = (within.len() / 20).max(1);
-    let met = above + failing >= within.len() && close + failing >= within.len();
-    println!("KNOWN SHORTFALL: {summary}");
-    assert!(!met, "met now: hold it, and take the shortfall off ({summary})");
-    assert!(percent(above) >= 70.0 && percent(close) >= 85.0, "worse than it was: {summary}");
+    assert!(found.dice >= 0.90 && found.outside < 0.02 && found.kept, "{}", found.words);
+}
+
+/// Other bodies than the unseen ones, to look at while the search is worked on: `SIDEROLOG_SEED` draws them.
+#[test]
+#[ignore = "for development, with the seed in SIDEROLOG_SEED"]
+fn a_population_to_work_on() {
+    let seed = std::env::var("SIDEROLOG_SEED").map_or(27_183, |seed| seed.parse().unwrap());
+    assert_ne!(seed, 61_803, "these stay unseen");
+    let abdomens = population(seed, 80);
+    let found = shares(&abdomens);
+    abdomens.iter().for_each(|a| println!("{}", a.row));
+    assert!(found.dice >= 0.90 && found.outside < 0.02 && found.kept, "{}", found.words);
 }
 
 fn write_table(summary: &str, abdomens: &[Abdomen]) {
     let mut text = format!(
         "# The region in abdomens that nothing was tuned on\n\n\
-         Simulated abdomens of `phantom::population(61_803, {})`. Dice of the measured region with the true parenchyma, \
-         share of the region outside the liver, error of the true median R2* in the region against that in the true \
-         parenchyma, verdict and findings of the region alone. Beyond range: the first echo comes too late for this \
-         R2* and noise.\n\n{summary}\n\n\
-         | no. | T | R2* 1/s | SNR | fat % | slices | Dice | outside % | median % | verdict | findings |\n\
-         |---|---|---|---|---|---|---|---|---|---|---|\n",
+         Simulated abdomens of `phantom::population(61_803, {})`, each read as the service reads it. Measuring range \
+         (1/s) and position as the result reports them; within range is where the truth lies inside. Dice of the measured \
+         region with the true parenchyma, share of the region outside the liver, and against the true median of R2* over \
+         the parenchyma: the true median over the region (the region's error), the fit's median over the true parenchyma \
+         (the fit's error, the field of gas and lung included), and the result. Verdict and findings of the region \
+         alone.\n\n{summary}\n\n\
+         | no. | T | R2* 1/s | SNR | fat % | slices | range | position | Dice | outside % | region % | fit % | result % \
+         | verdict | findings |\n\
+         |---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n",
         abdomens.len()
     );
     for abdomen in abdomens {
