@@ -90,7 +90,8 @@ struct Best {
     agreement: f64,
 }
 
-/// From the inside out, and from the outside in: where both come to the same, little else could be found.
+/// From a tissue wherever it lies, and from a place whatever lies there: where both come to the same, little else could
+/// be found.
 fn search(evidence: &Evidence<'_>) -> Best {
     let starts = rayon::join(|| evidence.start_by_tissue(), || evidence.start_by_place());
     let (first, second) = rayon::join(|| evidence.refine(starts.0), || evidence.refine(starts.1));

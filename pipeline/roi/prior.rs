@@ -30,6 +30,11 @@ pub(super) fn share_of_radius(across: f32, back: f32, wall: f32, half: [f32; 2])
 
 const RIM: (f32, f32) = (0.125, 50.0);
 
+/// Log odds against liver in a slice of the chest, where the heart lies from somewhat right of the middle leftwards.
+pub(super) fn heart(across: f32) -> f32 {
+    6.0 * (3.0 * (across + 0.25)).clamp(0.0, 1.0)
+}
+
 /// How surely a place is liver in most patients and slices, 0 to 1: where the search begins.
 pub(super) fn heart_of_liver(across: f32, back: f32) -> f32 {
     let (a, b) = ((across + 0.5) / 0.28, (back + 0.08) / 0.38);

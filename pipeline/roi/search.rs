@@ -45,6 +45,22 @@ impl<'a> Ground<'a> {
         ground
     }
 
+    /// How much each slice is chest on the side away from the liver, 0 to 1, by the black share of that side: where the
+    /// lung is seen there, what lies beside it is heart and no left lobe.
+    fn chest(&self, side: f32) -> Vec<f32> {
+        /// Gas in stomach and bowel is less than the first share, a slice above the diaphragm more than the second.
+        const BLACK: [f32; 2] = [0.15, 0.40];
+        let plane = self.lattice.plane().max(1);
+        (self.place.chunks(plane).zip(self.inside.chunks(plane)).zip(self.features.dark.chunks(plane)))
+            .map(|((places, inside), dark)| {
+                let there = |k: &usize| inside[*k] && side * places[*k][0] > 0.2;
+                let all = (0..places.len()).filter(there).count().max(1);
+                let black = (0..places.len()).filter(there).filter(|&k| dark[k]).count();
+                ((black as f32 / all as f32 - BLACK[0]) / (BLACK[1] - BLACK[0])).clamp(0.0, 1.0)
+            })
+            .collect()
+    }
+
     /// Blocks of fat and of the muscle wall.
     pub fn landmarks(&self) -> [&[usize]; 2] {
         [&self.landmarks[0], &self.landmarks[1]]
@@ -147,9 +163,13 @@ impl<'a> Evidence<'a> {
                 .map(|k| if ground.inside[k] { of(k, side * body.across[k], body.back[k]) } else { elsewhere })
                 .collect()
         };
+        let chest = ground.chest(side);
         Self {
             ground,
-            prior: known(-20.0, &|k, across, back| prior::log_odds(across, back, body.wall[k], body.half[k / plane])),
+            prior: known(-20.0, &|k, across, back| {
+                let heart = chest[k / plane] * prior::heart(across);
+                prior::log_odds(across, back, body.wall[k], body.half[k / plane]) - heart
+            }),
             heart: known(0.0, &|_, across, back| prior::heart_of_liver(across, back)),
         }
     }
@@ -222,7 +242,7 @@ impl<'a> Evidence<'a> {
         set.iter().zip(&self.heart).filter(|&(&v, _)| v).map(|(_, &h)| f64::from(h)).sum()
     }
 
-    /// First start, from the inside out: the tissue that fills most of the place where livers lie, from the joint
+    /// First start: the tissue that fills most of the place where livers lie, from the joint
     /// histogram of rate and ln S0, each peak judged by the largest piece it makes.
     pub fn start_by_tissue(&self) -> Vec<bool> {
         const BIN: f32 = 0.08;
@@ -281,10 +301,10 @@ impl<'a> Evidence<'a> {
         if self.mass(&black) > 2.0 * best.0 { black } else { best.1 }
     }
 
-    /// Second start, from the outside in: everything that is no fat where a liver is likely, whatever its tissue.
+    /// Second start: everything that is no fat where a liver is likeliest, whatever its tissue.
     pub fn start_by_place(&self) -> Vec<bool> {
         let f = self.ground.features;
-        let likely = |k: usize| self.ground.inside[k] && f.adipose[k] < FAT && self.prior[k] > 1.0;
+        let likely = |k: usize| self.ground.inside[k] && f.adipose[k] < FAT && self.prior[k] > 2.0;
         (0..self.prior.len()).map(likely).collect()
     }
 
