@@ -52,6 +52,7 @@ mod tests {
         assert!(log_odds(0.0, 0.7, 30.0, [150.0, 100.0]) < -1.0, "spine");
         assert!(log_odds(0.0, -0.5, 60.0, [150.0, 100.0]) > log_odds(0.0, 0.5, 60.0, [150.0, 100.0]));
         assert!(log_odds(-1.0, 0.0, 0.0, [150.0, 100.0]) < -2.0, "in the wall");
+        assert!(heart(-0.5) == 0.0 && heart(0.2) > 5.0, "the heart");
         assert!(heart_of_liver(-0.5, 0.0) > 0.9 && heart_of_liver(0.5, 0.0) < 0.01);
     }
 }

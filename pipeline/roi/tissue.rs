@@ -344,3 +344,42 @@ impl Others {
         Self { log_density: density, black: black / total }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bent surface seen on two kinds of places, one of them higher throughout: surface and step both come back.
+    #[test]
+    fn two_classes_on_one_surface_are_told_apart() {
+        let mut system = Normal::zero();
+        let surface = |a: f32, b: f32| 2.0 + 0.3 * a - 0.2 * b + 0.4 * a * a;
+        for k in 0..400 {
+            let (a, b) = ((k % 20) as f32 / 10.0 - 0.95, (k / 20) as f32 / 10.0 - 0.95);
+            let higher = k % 3 == 0;
+            let mut terms = Trend::terms([a, b], 0.0);
+            terms[SHADING] = f32::from(higher);
+            system.add(&terms, surface(a, b) + if higher { 0.45 } else { 0.0 }, 1.0);
+        }
+        for column in 0..COLUMNS {
+            system.expect(column, 0.0, 1e-9);
+        }
+        let found = system.solve(COLUMNS).expect("a surface");
+        for (column, wanted) in [(0, 2.0), (1, 0.3), (2, -0.2), (4, 0.4), (8, 0.0), (SHADING, 0.45)] {
+            assert!((found[column] - wanted).abs() < 1e-4, "{column}: {} and {wanted}", found[column]);
+        }
+    }
+
+    /// A decay of 16 /s ± 10 beside a liver of 67 /s: by its own share of error it could be anything, by the error a
+    /// decay of the liver's has it is more than three of them away.
+    #[test]
+    fn a_slow_decay_is_no_liver_for_being_slow() {
+        let coordinate = |r2star: f32| (r2star + 25.0).ln();
+        let away = coordinate(16.0) - coordinate(67.0);
+        let error = 10.0 / (16.0 + 25.0);
+        let at_level = rate_error_at_level(error, away);
+        assert!((at_level - 10.0 / (67.0 + 25.0)).abs() < 1e-4, "{at_level}");
+        assert!(away / at_level < -7.0 && away / error > -3.4);
+        assert_eq!(rate_error_at_level(0.2, 0.5), 0.2);
+    }
+}
