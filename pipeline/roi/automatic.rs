@@ -107,21 +107,28 @@ fn doubted(evidence: &Evidence<'_>, first: Organ) -> Best {
 fn better(evidence: &Evidence<'_>, first: Organ, second: Organ) -> Best {
     let agreement = dice(&first.set, &second.set);
     let (one, other) = (evidence.merits(&first), evidence.merits(&second));
-    let (organ, merits) = if other[0] > one[0] && other[1] > one[1] { (second, other) } else { (first, one) };
+    let doubt = darker(&second, &first).min(1.0);
+    let (organ, merits) =
+        if doubt * other[0] > one[0] && doubt * other[1] > one[1] { (second, other) } else { (first, one) };
     Best { organ, merits, agreement }
 }
 
 /// How much more one organ looks like a liver than another because it decays faster: the liver stores iron before the
-/// spleen does (common knowledge). The root of the ratio of their rates, no more than fourfold.
+/// spleen does (common knowledge). The root of the ratio of their rates, no more than fourfold; the whole ratio against the
+/// slower one, as a liver that is nearly black shows little of itself besides.
 fn darker(one: &Organ, other: &Organ) -> f64 {
     let rate = |organ: &Organ| {
         let mut rates: Vec<f32> =
             (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[0][k]).collect();
         median(&mut rates).map_or(0.0, f64::from)
     };
-    libm::exp((0.5 * (rate(one) - rate(other))).clamp(-DARKER, DARKER))
+    // An organ with black parts has no rate that could be told; nothing is darker. What is black elsewhere may be lung.
+    let faster = rate(one) - if other.tissue.black > 0.1 { BLACK } else { rate(other) };
+    libm::exp(if faster < 0.0 { faster } else { (0.5 * faster).min(DARKER) })
 }
 
+/// ln of a rate in 1/s beyond any that can be told.
+const BLACK: f64 = 8.5;
 /// ln 4.
 const DARKER: f64 = 2.0 * std::f64::consts::LN_2;
 
