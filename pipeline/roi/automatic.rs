@@ -122,8 +122,8 @@ fn darker(one: &Organ, other: &Organ) -> f64 {
             (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[0][k]).collect();
         median(&mut rates).map_or(0.0, f64::from)
     };
-    // An organ with black parts has no rate that could be told; nothing is darker. What is black elsewhere may be lung.
-    let faster = rate(one) - if other.tissue.black > 0.1 { BLACK } else { rate(other) };
+    // A black organ has no rate that could be told; nothing is darker. What is black elsewhere may be lung.
+    let faster = rate(one) - if other.tissue.black > 0.5 { BLACK } else { rate(other) };
     libm::exp(if faster < 0.0 { faster } else { (0.5 * faster).min(DARKER) })
 }
 
