@@ -39,9 +39,9 @@ fn read(acquisition: Acquisition) -> Reading {
         .collect();
     let checked = protocol::check(acquisition, &profiles);
     let profile = checked.profile().unwrap().clone();
-    let noise = fit::estimate_noise(checked.acquisition(), profile.coil_elements());
-    let survey = fit::survey(checked.acquisition(), &noise);
+    let (noise, survey) = fit::first_look(checked.acquisition(), profile.coil_elements());
     let region = roi::find(checked.acquisition(), &survey, &noise, profile.region());
+    let noise = noise.over(region.mask());
     let accepted = calibrations.get(profile.calibration()).unwrap().accepted_models();
     let choice = fit::choose(profile.model(), &accepted, checked.acquisition());
     let fitted = fit::map(checked, noise, survey, region.mask(), choice).map_err(|b| b.1).unwrap();
