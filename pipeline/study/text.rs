@@ -8,7 +8,7 @@ pub fn plain(value: f64) -> String {
     if value == 0.0 {
         return "0".to_owned();
     }
-    let magnitude = value.abs().log10().floor() as i32;
+    let magnitude = libm::log10(value.abs()).floor() as i32;
     let decimals = (3 - magnitude).clamp(0, 12) as usize;
     let text = format!("{value:.decimals$}");
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
@@ -19,7 +19,7 @@ pub fn rough(value: f64) -> String {
     if !value.is_finite() || value == 0.0 {
         return plain(value);
     }
-    let magnitude = value.abs().log10().floor() as i32;
+    let magnitude = libm::log10(value.abs()).floor() as i32;
     plain(format!("{value:.*}", (1 - magnitude).clamp(0, 12) as usize).parse().unwrap_or(value))
 }
 

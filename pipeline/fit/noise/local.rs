@@ -9,6 +9,7 @@
 use super::{Noise, robust_variance};
 use crate::fit::FatSpectrum;
 use crate::fit::batch::State;
+use crate::fit::fat::middle;
 use crate::fit::floor::NoiseFloor;
 use crate::fit::survey::Survey;
 use crate::study::{Acquisition, Finding, Severity, Stage};
@@ -64,8 +65,7 @@ pub fn estimate(noise: &Noise, acquisition: &Acquisition, survey: &Survey) -> Op
         raw = look(Some(&tiles));
         tiles = smooth(&raw, high, wide)?;
     }
-    let known: Vec<f64> = raw.iter().flatten().copied().collect();
-    let middle = median(known);
+    let middle = middle(raw.iter().flatten().copied())?;
     let varies = shared_spread(&raw, high, wide, middle);
     (varies > VARIES || middle.abs() > DIFFERS).then(|| Local {
         high,
@@ -100,7 +100,7 @@ impl Local {
             .attribute("noise level"),
         );
         Noise {
-            relative_uncertainty: noise.relative_uncertainty.hypot(UNCERTAINTY),
+            relative_uncertainty: libm::hypot(noise.relative_uncertainty, UNCERTAINTY),
             local: Some(map),
             findings,
             ..noise
@@ -234,18 +234,12 @@ fn take_out(from: &mut [f64], unit: &[f64]) {
     }
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
-}
-
 /// Gaussian mean of the tiles that are known; far from all of them the median. `None` where too few are.
 fn smooth(raw: &[Option<f64>], high: usize, wide: usize) -> Option<Vec<f64>> {
-    let known: Vec<f64> = raw.iter().flatten().copied().collect();
-    if known.len() < FEWEST_TILES {
+    if raw.iter().flatten().count() < FEWEST_TILES {
         return None;
     }
-    let middle = median(known);
+    let middle = middle(raw.iter().flatten().copied())?;
     // The median speaks with the weight of a tile three spreads away.
     let little = libm::exp(-4.5);
     Some(

@@ -67,15 +67,7 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
     let domain = [lowest * 0.7, highest * 1.3];
     let y = Scale::logarithmic(domain, [bottom, top]);
     for tick in log_ticks(domain) {
-        svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.6, "");
-        svg.text(
-            [left - s * 0.4, y.at(tick) + s * 0.35],
-            s,
-            Weight::Regular,
-            Anchor::End,
-            style.quiet,
-            &words.plain(tick),
-        );
+        rung(&mut svg, style, [left, right], y.at(tick), &words.plain(tick));
     }
     if let Some(floor) = decay.floor {
         svg.line([left, y.at(floor)], [right, y.at(floor)], style.floor, s * 0.13, "7 5");
@@ -97,6 +89,13 @@ pub fn decay(decay: &Decay, words: &Words, style: &Style, [w, h]: [f64; 2]) -> S
     }
     svg.text([(left + right) / 2.0, h - s * 0.15], s, Weight::Regular, Anchor::Middle, style.quiet, words.decay_axis);
     svg
+}
+
+/// A line across a plot, with its number before it.
+fn rung(svg: &mut Svg, style: &Style, [left, right]: [f64; 2], y: f64, number: &str) {
+    let s = style.size;
+    svg.line([left, y], [right, y], style.line, 0.6, "");
+    svg.text([left - s * 0.4, y + s * 0.35], s, Weight::Regular, Anchor::End, style.quiet, number);
 }
 
 /// One row above the plot, where no curve can run through it.
@@ -163,15 +162,7 @@ pub fn histogram(view: &View<'_>, values: &[f32], words: &Words, style: &Style, 
     let x = Scale::even(domain, [left, right]);
     let y = Scale::even([0.0, most * 1.05], [bottom, top]);
     for tick in ticks([0.0, most], 4) {
-        svg.line([left, y.at(tick)], [right, y.at(tick)], style.line, 0.6, "");
-        svg.text(
-            [left - s * 0.4, y.at(tick) + s * 0.35],
-            s,
-            Weight::Regular,
-            Anchor::End,
-            style.quiet,
-            &words.plain(tick),
-        );
+        rung(&mut svg, style, [left, right], y.at(tick), &words.plain(tick));
     }
     let name = [s * 0.1, top - s * 0.8];
     svg.text(name, s * 0.9, Weight::Regular, Anchor::Start, style.quiet, words.voxels);
