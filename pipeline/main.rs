@@ -28,6 +28,8 @@ enum Command {
     Amend(commands::amend::Args),
     #[command(hide = true)]
     Child(commands::child::Args),
+    #[command(hide = true)]
+    Fenced(commands::fenced::Args),
 }
 
 fn main() -> ExitCode {
@@ -45,6 +47,7 @@ fn main() -> ExitCode {
         Command::Verify(args) => commands::verify::run(args),
         Command::Amend(args) => commands::amend::run(args),
         Command::Child(args) => commands::child::run(args),
+        Command::Fenced(args) => commands::fenced::run(args),
     };
     outcome.unwrap_or_else(|error| {
         eprintln!("siderolog: {error:#}");

@@ -5,6 +5,7 @@ use super::summary;
 use crate::daemon::earlier::Earlier;
 use crate::daemon::job::{Amendment, Job, PatientKey, Said, SetAside, Task};
 use crate::daemon::runner::{Desk, Ended, Runner, own_pid};
+use crate::daemon::segmenter::Ran;
 use crate::daemon::settings::Site;
 use crate::daemon::spool::{INTAKE_FILE, RUN_FILE, results};
 use crate::intake::durable;
@@ -13,7 +14,7 @@ use crate::reading;
 use crate::report::{RESULT, ResultDocument};
 use anyhow::Context as _;
 use indicatif::{ProgressBar, ProgressStyle};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::fs;
 use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
@@ -112,14 +113,32 @@ pub(super) fn measure(
         earlier: work.earlier,
         parent: own_pid(),
         amended: work.amended,
+        segmenter: site.segmenter,
     };
-    let mut desk = Terminal { out: out.clone(), history: work.history, attempt: None, bar: bar(), files: 0 };
+    let mut desk = Terminal {
+        out: out.clone(),
+        history: work.history,
+        attempt: None,
+        bar: bar(),
+        files: 0,
+        segmented: Vec::new(),
+    };
     let ended = Runner::own()?.run(job, &mut desk)?;
     desk.bar.finish_and_clear();
     match ended {
         Ended::Finished { out: attempt, attempts, set_aside, .. } => {
             tell_set_aside(&set_aside);
-            place(&attempt, &out, attempts, began.elapsed(), wanted)
+            let mut run = json!({
+                "schema_version": 1,
+                "finished_at": jiff::Timestamp::now().to_string(),
+                "took_s": began.elapsed().as_secs_f64(),
+                "attempts": attempts,
+                "version": env!("CARGO_PKG_VERSION"),
+            });
+            if !desk.segmented.is_empty() {
+                run["segmenter"] = desk.segmented.into();
+            }
+            place(&attempt, &out, &run, wanted)
         }
         Ended::GivenUp { reason, set_aside } => {
             tell_set_aside(&set_aside);
@@ -172,6 +191,8 @@ struct Terminal {
     attempt: Option<tempfile::TempDir>,
     bar: ProgressBar,
     files: u64,
+    /// What became of the site's own segmenter in this attempt, for `run.json`.
+    segmented: Vec<Value>,
 }
 
 impl Desk for Terminal {
@@ -180,6 +201,7 @@ impl Desk for Terminal {
         let folder = tempfile::Builder::new().prefix(&prefix).tempdir_in(&self.out)?;
         let path = folder.path().to_path_buf();
         self.attempt = Some(folder);
+        self.segmented.clear();
         Ok(path)
     }
 
@@ -197,6 +219,13 @@ impl Desk for Terminal {
             Said::Panicked { place } => eprintln!("the analysis panicked at {place}"),
             _ => {}
         }
+    }
+
+    fn segmented(&mut self, ran: &Ran) {
+        if let Some(failure) = &ran.failure {
+            eprintln!("the site's segmenter {}; run.json has what it printed", failure.how);
+        }
+        self.segmented.push(ran.account());
     }
 
     fn cancelled(&self) -> bool {
@@ -227,17 +256,9 @@ fn tell_set_aside(files: &[SetAside]) {
 fn place(
     attempt: &Path,
     out: &Path,
-    attempts: usize,
-    took: Duration,
+    run: &Value,
     wanted: impl Fn(&ResultDocument) -> bool,
 ) -> anyhow::Result<Vec<(PathBuf, ResultDocument)>> {
-    let run = json!({
-        "schema_version": 1,
-        "finished_at": jiff::Timestamp::now().to_string(),
-        "took_s": took.as_secs_f64(),
-        "attempts": attempts,
-        "version": env!("CARGO_PKG_VERSION"),
-    });
     let mut placed = Vec::new();
     for folder in results(attempt)? {
         let name = folder.file_name().context("a result without a name")?;
@@ -246,7 +267,7 @@ fn place(
         if !wanted(&result) {
             continue;
         }
-        fs::write(folder.join(RUN_FILE), serde_json::to_vec_pretty(&run)?)?;
+        fs::write(folder.join(RUN_FILE), serde_json::to_vec_pretty(run)?)?;
         if target.exists() {
             fs::remove_dir_all(&target).with_context(|| format!("cannot replace {}", target.display()))?;
         }

@@ -1,6 +1,6 @@
 //! One delivery through every stage, in one place: from what intake found to finished reports.
 
-use super::region::{self, Amended};
+use super::region::{self, Amended, Segment};
 use super::role::{Standing, roles};
 use crate::daemon::earlier::{self, Earlier};
 use crate::daemon::settings::Documents;
@@ -77,6 +77,8 @@ pub struct Setting<'a> {
     pub earlier: &'a [Earlier],
     /// A person's region for one of the acquisitions.
     pub amended: Option<&'a Amended>,
+    /// The site's own segmenter.
+    pub segmenter: Option<&'a dyn Segment>,
 }
 
 /// Carries everything intake found through the stages and composes a report for each, in intake's order.
@@ -148,7 +150,7 @@ fn carry(acquisition: Acquisition, setting: &Setting<'_>, events: &[CourseEvents
     let profile = checked.profile().cloned();
     let limits = profile.as_ref().map(|p| p.region().clone()).unwrap_or_default();
     let (noise, survey) = fit::first_look(checked.acquisition(), profile.as_ref().and_then(Profile::coil_elements));
-    let given = region::Given { files: regions, amended: setting.amended };
+    let given = region::Given { files: regions, amended: setting.amended, segmenter: setting.segmenter };
     let (region, refused) = region::of_acquisition(checked.acquisition(), &survey, &noise, &limits, given);
     let noise = noise.over(region.mask());
     let measures = quality::measure(checked.acquisition(), &survey, &noise, &region);

@@ -2,7 +2,8 @@
 //! here. Not for people.
 
 use super::chain::{self, Rules, Setting};
-use super::region::Amended;
+use super::region::{Amended, Segment};
+use super::segmenter::Asker;
 use crate::daemon::earlier::EARLIER_FILE;
 use crate::daemon::fence;
 use crate::daemon::job::{HISTORY_FILE, Job, PatientKey, Said, Task};
@@ -68,7 +69,7 @@ fn survey(intake: &Intake) {
     say(&Said::Surveyed { acquisitions: intake.found.len(), missing });
 }
 
-fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::Result<()> {
+fn measure(job: &Job, mut intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::Result<()> {
     let out = job.out.path();
     let files = json!({"schema_version": 1, "files": intake.files});
     fs::write(out.join(INTAKE_FILE), serde_json::to_vec_pretty(&files)?).context("cannot write intake.json")?;
@@ -82,6 +83,8 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
         fs::write(out.join(EARLIER_FILE), serde_json::to_vec_pretty(&job.earlier)?)
             .context("cannot write earlier.json")?;
     }
+    let files = std::mem::take(&mut intake.files);
+    let segmenter = job.segmenter.as_ref().map(|own| Asker::new(own, job, &files, from_parent));
     let setting = Setting {
         rules: &rules,
         outputs: &job.outputs,
@@ -89,6 +92,7 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
         default_issuer: job.default_issuer.as_deref(),
         earlier: &job.earlier,
         amended: amended.as_ref(),
+        segmenter: segmenter.as_ref().map(|asker| asker as &dyn Segment),
     };
     for analysed in chain::analyse(intake, &setting, &progress) {
         write(&analysed.report, out)?;
@@ -97,6 +101,7 @@ fn measure(job: &Job, intake: Intake, from_parent: &mut dyn BufRead) -> anyhow::
             readings.push('\n');
         }
     }
+    segmenter.as_ref().map_or(Ok(()), Asker::clear).context("cannot remove the segmenter's folder")?;
     fs::write(out.join(READINGS_FILE), readings).context("cannot write the readings")?;
     say(&Said::Finished { acquisitions });
     Ok(())

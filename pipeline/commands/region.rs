@@ -1,4 +1,5 @@
-//! Which region an acquisition is measured in: a person's, one delivered beside it where it fits, else the one found.
+//! Which region an acquisition is measured in: a person's, one delivered beside it where it fits, the answer of the
+//! site's own segmenter where there is one, else the one found.
 
 use crate::daemon::job::Amendment;
 use crate::fit::{Noise, Survey};
@@ -59,11 +60,19 @@ pub struct Given<'a> {
     pub files: &'a [RegionFile],
     /// A person's region.
     pub amended: Option<&'a Amended>,
+    /// The site's own segmenter.
+    pub segmenter: Option<&'a dyn Segment>,
 }
 
-/// The region, and why delivered ones were not used. A person's region for this acquisition goes before all; else the
-/// first delivered region that lies on its grid; where none does, the liver is searched for and every refusal is a
-/// finding.
+/// Draws a region when asked for one.
+pub trait Segment {
+    /// The region, or why there is none.
+    fn region(&self, acquisition: &Acquisition, survey: &Survey, limits: &RegionLimits) -> Result<Region, Finding>;
+}
+
+/// The region, and why others were not used. A person's region for this acquisition goes before all; else the first
+/// delivered region that lies on its grid; else the answer of the site's own segmenter; where none serves, the liver is
+/// searched for and every refusal is a finding.
 pub fn of_acquisition(
     acquisition: &Acquisition,
     survey: &Survey,
@@ -72,7 +81,8 @@ pub fn of_acquisition(
     given: Given<'_>,
 ) -> (Region, Vec<Finding>) {
     let mut refused = Vec::new();
-    if let Some(amended) = given.amended.filter(|amended| amended.concerns(acquisition.source())) {
+    let amended = given.amended.filter(|amended| amended.concerns(acquisition.source()));
+    if let Some(amended) = amended {
         let file = SuppliedFile { name: &amended.name, format: amended.format, bytes: &amended.bytes };
         match roi::amended(acquisition, survey, limits, &file, &amended.by, &amended.why) {
             Ok(region) => return (region, Vec::new()),
@@ -88,6 +98,13 @@ pub fn of_acquisition(
         let supplied = SuppliedFile { name: &name, format, bytes: &file.bytes };
         match roi::supplied(acquisition, survey, limits, &supplied) {
             Ok(region) => return (region, Vec::new()),
+            Err(finding) => refused.push(finding),
+        }
+    }
+    // Where a person drew a region that cannot be used, no other is of use to them.
+    if let Some(segmenter) = given.segmenter.filter(|_| amended.is_none()) {
+        match segmenter.region(acquisition, survey, limits) {
+            Ok(region) => return (region, refused),
             Err(finding) => refused.push(finding),
         }
     }

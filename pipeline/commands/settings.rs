@@ -39,6 +39,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     ] {
         println!("{name:<11} {}", path.display());
     }
+    if let Some(segmenter) = &site.segmenter {
+        println!("segmenter   {}, {}", segmenter.name, segmenter.command.join(" "));
+    }
     for destination in &site.destinations {
         println!("destination {}, {}", destination.name, destination.way.word());
     }

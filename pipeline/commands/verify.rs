@@ -37,6 +37,10 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         eprintln!("a person's region decides here: `siderolog amend` measures the inputs with it again");
         return Ok(ExitCode::from(UNUSABLE));
     }
+    if document.roi.as_ref().is_some_and(|roi| roi.segmenter.is_some()) && args.place.site.is_none() {
+        eprintln!("the site's own segmenter drew the region here: name the site that has it with --site");
+        return Ok(ExitCode::from(UNUSABLE));
+    }
     let mut differences = changed_files(folder, document);
     let checked = document.file_digests.len();
     println!("{} of {checked} files are as the result says", checked - differences.len());

@@ -4,6 +4,7 @@ use super::events::Event;
 use super::job::{Job, PatientKey, Said, Task};
 use super::note;
 use super::runner::{Desk, Ended};
+use super::segmenter::Ran;
 use super::settings::SenderFiles;
 use super::shared::{Drop, Shared, clock_time, hold, timestamp};
 use super::work;
@@ -149,6 +150,7 @@ impl Desk for SurveyDesk<'_> {
         std::fs::write(path, b"")
     }
     fn heard(&mut self, _said: &Said) {}
+    fn segmented(&mut self, _ran: &Ran) {}
     fn cancelled(&self) -> bool {
         self.shared.stopping()
     }

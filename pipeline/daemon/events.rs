@@ -69,6 +69,8 @@ pub enum Event {
     Unfenced { landlock: bool, seccomp: bool },
     Panicked { ticket: Ticket, at: SourceMark },
     SetAside { ticket: Ticket, files: usize },
+    Segmented { ticket: Ticket, took: Duration },
+    SegmenterFailed { ticket: Ticket, code: &'static str, took: Duration },
     Finished { ticket: Ticket, outcome: Outcome, acquisitions: usize, took: Duration },
     AnalysisFailed { ticket: Ticket, code: &'static str },
     NoteFailed { ticket: Ticket, fault: Fault },
@@ -135,6 +137,14 @@ impl Event {
             Self::Panicked { ticket, at } => error!(event = "panicked", %ticket, at = at.0, "the analysis panicked"),
             Self::SetAside { ticket, files } => {
                 warn!(event = "set-aside", %ticket, files, "files brought the analysis down and were set aside");
+            }
+            Self::Segmented { ticket, took } => {
+                let took_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
+                info!(event = "segmented", %ticket, took_ms, "the site's own segmenter has ended");
+            }
+            Self::SegmenterFailed { ticket, code, took } => {
+                let took_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
+                warn!(event = "segmenter-failed", %ticket, code, took_ms, "the site's own segmenter gave no region; run.json has what it printed");
             }
             Self::Finished { ticket, outcome, acquisitions, took } => {
                 let took_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);

@@ -1,6 +1,7 @@
 //! What the parent asks of a child process, and what the child says while it works: one JSON object a line.
 
 use super::earlier::Earlier;
+use super::segmenter::Segmenter;
 use super::settings::{ChildLimits, Documents};
 use crate::intake::Limits;
 use crate::intake::foreign::ForeignPath;
@@ -38,6 +39,9 @@ pub struct Job {
     /// A person's region for one of the acquisitions.
     #[serde(default)]
     pub amended: Option<Amendment>,
+    /// The site's own segmenter, which the parent runs when asked.
+    #[serde(default)]
+    pub segmenter: Option<Segmenter>,
 }
 
 /// A region that a person drew or corrected for an acquisition that was read before.
@@ -109,6 +113,8 @@ pub enum Said {
         /// Each patient once.
         patients: Vec<PatientKey>,
     },
+    /// It filled [`SEGMENTER_FOLDER`] for the site's own segmenter and waits for a [`Segmented`] before it goes on.
+    Segment,
     /// What a survey saw.
     Surveyed {
         /// Acquisitions found.
@@ -146,4 +152,20 @@ pub struct PatientKey {
     pub issuer: Option<String>,
     /// Patient ID.
     pub id: String,
+}
+
+/// The folder that a site's own segmenter is given, in the child's folder. Hidden, so that nothing takes it for a result.
+pub const SEGMENTER_FOLDER: &str = ".segmenter";
+
+/// The line the parent sends once the site's own segmenter has ended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "segmenter")]
+pub enum Segmented {
+    /// By itself, with status 0.
+    Ended,
+    /// In any other way.
+    Failed {
+        /// What happened, as the rest of a sentence about it.
+        how: String,
+    },
 }

@@ -12,6 +12,7 @@ pub mod outbox;
 pub mod postman;
 pub mod profiles;
 pub mod runner;
+pub mod segmenter;
 pub mod settings;
 mod shared;
 pub mod spool;

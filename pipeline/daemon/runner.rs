@@ -1,7 +1,8 @@
 //! The parent's side of the child process: start it, listen, end it when it hangs, set the file that
 //! brought it down aside and start again.
 
-use super::job::{HISTORY_READY, Job, PatientKey, Said, SetAside, Task};
+use super::job::{HISTORY_READY, Job, PatientKey, SEGMENTER_FOLDER, Said, Segmented, SetAside, Task};
+use super::segmenter::{Failure, Ran};
 use std::collections::BTreeMap;
 use std::io::{self, BufRead as _, BufReader, Read as _, Write as _};
 use std::path::{Path, PathBuf};
@@ -11,6 +12,9 @@ use std::time::{Duration, Instant};
 
 /// How often files may be set aside before a delivery is given up.
 pub const SET_ASIDE_LIMIT: usize = 8;
+
+/// Most runs of a site's own segmenter for one attempt: a child that was taken over must not ask for ever.
+const SEGMENTER_LIMIT: usize = 256;
 
 /// Longest line a child may say; a path is at most 4,096 bytes, three characters each.
 const LINE_LIMIT: u64 = 1 << 16;
@@ -24,6 +28,8 @@ pub trait Desk {
     fn history(&mut self, patients: &[PatientKey], path: &Path) -> io::Result<()>;
     /// Something was said that a person or a log may want to know.
     fn heard(&mut self, said: &Said);
+    /// The site's own segmenter has been run.
+    fn segmented(&mut self, ran: &Ran);
     /// Whether to stop now.
     fn cancelled(&self) -> bool;
 }
@@ -74,7 +80,7 @@ pub enum RunError {
     Child(String),
 }
 
-/// Starts children of one program.
+/// Starts children of one program, which is also what puts a site's own segmenter behind its fence.
 #[derive(Clone, Debug)]
 pub struct Runner {
     program: PathBuf,
@@ -154,30 +160,121 @@ impl Runner {
         let mut command = Command::new(&self.program);
         command.args(&self.arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
         let mut child = command.spawn().map_err(RunError::Process)?;
-        let outcome = converse(&mut child, job, desk);
+        let outcome = self.converse(&mut child, job, desk);
         // Whatever happened, no child is left behind.
         let _ = child.kill();
         let _ = child.wait();
         outcome
     }
-}
 
-fn converse(child: &mut Child, job: &Job, desk: &mut dyn Desk) -> Result<Attempt, RunError> {
-    let broken = || RunError::Process(io::Error::other("no pipe to the analysing process"));
-    let mut stdin = child.stdin.take().ok_or_else(broken)?;
-    let stdout = child.stdout.take().ok_or_else(broken)?;
-    let (sender, heard) = sync_channel(1024);
-    let listener = std::thread::Builder::new()
-        .name("listener".to_owned())
-        .spawn(move || listen(stdout, &sender))
-        .map_err(RunError::Process)?;
-    // A child that died already is found below; its pipe may be closed.
-    let _ = send(&mut stdin, &serde_json::to_string(job).map_err(|e| RunError::Process(e.into()))?);
-    let outcome = follow(child, stdin, &heard, job, desk);
-    let _ = child.kill();
-    drop(heard);
-    let _ = listener.join();
-    outcome
+    fn converse(&self, child: &mut Child, job: &Job, desk: &mut dyn Desk) -> Result<Attempt, RunError> {
+        let broken = || RunError::Process(io::Error::other("no pipe to the analysing process"));
+        let mut stdin = child.stdin.take().ok_or_else(broken)?;
+        let stdout = child.stdout.take().ok_or_else(broken)?;
+        let (sender, heard) = sync_channel(1024);
+        let listener = std::thread::Builder::new()
+            .name("listener".to_owned())
+            .spawn(move || listen(stdout, &sender))
+            .map_err(RunError::Process)?;
+        // A child that died already is found below; its pipe may be closed.
+        let _ = send(&mut stdin, &serde_json::to_string(job).map_err(|e| RunError::Process(e.into()))?);
+        let outcome = self.follow(child, stdin, &heard, job, desk);
+        let _ = child.kill();
+        drop(heard);
+        let _ = listener.join();
+        outcome
+    }
+
+    /// Runs the site's own segmenter on what the child has written, for the `times`th time.
+    fn segment(&self, job: &Job, times: usize, desk: &mut dyn Desk) -> Segmented {
+        let ran = match &job.segmenter {
+            None => return Segmented::Failed { how: "is not set".to_owned() },
+            Some(_) if times > SEGMENTER_LIMIT => {
+                return Segmented::Failed { how: format!("was asked for more than {SEGMENTER_LIMIT} regions") };
+            }
+            Some(segmenter) => {
+                segmenter.run(&self.program, &job.out.path().join(SEGMENTER_FOLDER), &|| desk.cancelled())
+            }
+        };
+        desk.segmented(&ran);
+        match ran.failure {
+            None => Segmented::Ended,
+            Some(Failure { how, .. }) => Segmented::Failed { how },
+        }
+    }
+
+    fn follow(
+        &self,
+        child: &mut Child,
+        mut stdin: ChildStdin,
+        heard: &Receiver<Said>,
+        job: &Job,
+        desk: &mut dyn Desk,
+    ) -> Result<Attempt, RunError> {
+        let started = Instant::now();
+        // The child waits while the parent looks up earlier readings or runs a segmenter; that is not its time.
+        let mut waited = Duration::ZERO;
+        let mut segmented = 0;
+        let wall = Duration::from_secs_f64(job.limits.wall_s);
+        let per_file = Duration::from_secs_f64(job.limits.file_s);
+        let mut in_flight: BTreeMap<PathBuf, Instant> = BTreeMap::new();
+        let mut answer = None;
+        loop {
+            match heard.recv_timeout(Duration::from_millis(50)) {
+                Ok(said) => {
+                    desk.heard(&said);
+                    match said {
+                        Said::Opening { path } => drop(in_flight.insert(path.0, Instant::now())),
+                        Said::Done { path } => drop(in_flight.remove(path.path())),
+                        Said::Patients { patients } => {
+                            let file = job.out.path().join(super::job::HISTORY_FILE);
+                            let asked = Instant::now();
+                            desk.history(&patients, &file).map_err(RunError::Desk)?;
+                            waited += asked.elapsed();
+                            let _ = send(&mut stdin, HISTORY_READY);
+                        }
+                        Said::Segment => {
+                            let asked = Instant::now();
+                            segmented += 1;
+                            let answer = self.segment(job, segmented, desk);
+                            waited += asked.elapsed();
+                            let line = serde_json::to_string(&answer).map_err(|e| RunError::Process(e.into()))?;
+                            let _ = send(&mut stdin, &line);
+                        }
+                        Said::Surveyed { acquisitions, missing } => {
+                            answer = Some(Attempt::Surveyed(acquisitions, missing));
+                        }
+                        Said::Finished { acquisitions } => answer = Some(Attempt::Finished(acquisitions)),
+                        Said::Failed { message } => answer = Some(Attempt::Failed(message)),
+                        Said::Fenced { .. } | Said::Stage { .. } | Said::Panicked { .. } => {}
+                    }
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => {
+                    // It closed its end: it has ended or is about to.
+                    let status = end(child).map_err(RunError::Process)?;
+                    return Ok(match answer {
+                        Some(answer) if status.success() => answer,
+                        Some(failed @ Attempt::Failed(_)) => failed,
+                        _ => {
+                            Attempt::Died { how: how(status), in_flight: in_flight.into_keys().collect(), sure: false }
+                        }
+                    });
+                }
+            }
+            if desk.cancelled() {
+                return Ok(Attempt::Cancelled);
+            }
+            if let Some((path, _)) = in_flight.iter().find(|(_, since)| since.elapsed() > per_file) {
+                let how = format!("took more than {} s over one file", job.limits.file_s);
+                return Ok(Attempt::Died { how, in_flight: vec![path.clone()], sure: true });
+            }
+            if started.elapsed().saturating_sub(waited) > wall {
+                let how = format!("did not end within {} s", job.limits.wall_s);
+                return Ok(Attempt::Died { how, in_flight: in_flight.into_keys().collect(), sure: false });
+            }
+        }
+    }
 }
 
 fn send(stdin: &mut ChildStdin, line: &str) -> io::Result<()> {
@@ -204,67 +301,6 @@ fn listen(stdout: ChildStdout, sender: &SyncSender<Said>) {
     }
 }
 
-fn follow(
-    child: &mut Child,
-    mut stdin: ChildStdin,
-    heard: &Receiver<Said>,
-    job: &Job,
-    desk: &mut dyn Desk,
-) -> Result<Attempt, RunError> {
-    let started = Instant::now();
-    // The child waits while the parent looks up earlier readings; that is not its time.
-    let mut waited = Duration::ZERO;
-    let wall = Duration::from_secs_f64(job.limits.wall_s);
-    let per_file = Duration::from_secs_f64(job.limits.file_s);
-    let mut in_flight: BTreeMap<PathBuf, Instant> = BTreeMap::new();
-    let mut answer = None;
-    loop {
-        match heard.recv_timeout(Duration::from_millis(50)) {
-            Ok(said) => {
-                desk.heard(&said);
-                match said {
-                    Said::Opening { path } => drop(in_flight.insert(path.0, Instant::now())),
-                    Said::Done { path } => drop(in_flight.remove(path.path())),
-                    Said::Patients { patients } => {
-                        let file = job.out.path().join(super::job::HISTORY_FILE);
-                        let asked = Instant::now();
-                        desk.history(&patients, &file).map_err(RunError::Desk)?;
-                        waited += asked.elapsed();
-                        let _ = send(&mut stdin, HISTORY_READY);
-                    }
-                    Said::Surveyed { acquisitions, missing } => {
-                        answer = Some(Attempt::Surveyed(acquisitions, missing));
-                    }
-                    Said::Finished { acquisitions } => answer = Some(Attempt::Finished(acquisitions)),
-                    Said::Failed { message } => answer = Some(Attempt::Failed(message)),
-                    Said::Fenced { .. } | Said::Stage { .. } | Said::Panicked { .. } => {}
-                }
-            }
-            Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => {
-                // It closed its end: it has ended or is about to.
-                let status = end(child).map_err(RunError::Process)?;
-                return Ok(match answer {
-                    Some(answer) if status.success() => answer,
-                    Some(failed @ Attempt::Failed(_)) => failed,
-                    _ => Attempt::Died { how: how(status), in_flight: in_flight.into_keys().collect(), sure: false },
-                });
-            }
-        }
-        if desk.cancelled() {
-            return Ok(Attempt::Cancelled);
-        }
-        if let Some((path, _)) = in_flight.iter().find(|(_, since)| since.elapsed() > per_file) {
-            let how = format!("took more than {} s over one file", job.limits.file_s);
-            return Ok(Attempt::Died { how, in_flight: vec![path.clone()], sure: true });
-        }
-        if started.elapsed().saturating_sub(waited) > wall {
-            let how = format!("did not end within {} s", job.limits.wall_s);
-            return Ok(Attempt::Died { how, in_flight: in_flight.into_keys().collect(), sure: false });
-        }
-    }
-}
-
 /// Waits a moment for a child that has closed its pipe, then ends it.
 fn end(child: &mut Child) -> io::Result<ExitStatus> {
     for _ in 0..100 {
@@ -278,7 +314,7 @@ fn end(child: &mut Child) -> io::Result<ExitStatus> {
 }
 
 /// What a person should know about how a process ended.
-fn how(status: ExitStatus) -> String {
+pub(super) fn how(status: ExitStatus) -> String {
     use std::os::unix::process::ExitStatusExt as _;
     match (status.signal(), status.code()) {
         (Some(libc::SIGXCPU), _) => "used up its processor time".to_owned(),

@@ -1,6 +1,7 @@
 //! The site file: where things are, what is measured how, and the limits of every process.
 
 use super::profiles;
+use super::segmenter::Segmenter;
 use crate::intake::Limits;
 use crate::report::Outputs;
 use crate::sending::{Destination, Retry, destination};
@@ -57,6 +58,8 @@ pub struct Site {
     pub outputs: Outputs,
     /// Issuer of patient identifiers where a header names none.
     pub default_issuer: Option<String>,
+    /// The site's own segmenter, where it has one.
+    pub segmenter: Option<Segmenter>,
     /// Where results are sent.
     pub destinations: Vec<Destination>,
     /// When an object that could not be sent is tried again.
@@ -176,6 +179,7 @@ struct Written {
     #[serde(default)]
     outputs: Outputs,
     default_issuer: Option<String>,
+    segmenter: Option<Segmenter>,
     #[serde(default)]
     destinations: Vec<destination::Written>,
     #[serde(default)]
@@ -232,17 +236,25 @@ fn without_place(text: &str) -> &str {
     text.split(", set DuplicateKeyPolicy").next().unwrap_or(text)
 }
 
-/// Line and column, from 1, of the last part of a dotted key; where the key is absent, the start.
+/// Line and column, from 1, of the last part of a dotted key, each part looked for behind the one before; where the
+/// key is absent, the start.
 fn place_of(text: &str, key: &str) -> (usize, usize) {
-    let name = key.rsplit('.').next().unwrap_or(key);
-    for (index, line) in text.lines().enumerate() {
-        let line = line.split('#').next().unwrap_or(line);
-        let starts = |at: usize| !line[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_');
-        if let Some(at) = line.find(&format!("{name}:")).filter(|&at| starts(at)) {
-            return (index + 1, line[..at].chars().count() + 1);
-        }
+    let (mut from_line, mut from_byte) = (0, 0);
+    let mut place = (1, 1);
+    for name in key.split('.') {
+        let found = text.lines().enumerate().skip(from_line).find_map(|(index, line)| {
+            let line = line.split('#').next().unwrap_or(line);
+            let behind = if index == from_line { from_byte } else { 0 };
+            let starts = |at: usize| !line[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_');
+            let word = format!("{name}:");
+            let at = line.match_indices(&word).map(|(at, _)| at).find(|&at| at >= behind && starts(at))?;
+            Some((index, at + word.len(), line[..at].chars().count() + 1))
+        });
+        let Some((index, end, column)) = found else { return (1, 1) };
+        (from_line, from_byte) = (index, end);
+        place = (index + 1, column);
     }
-    (1, 1)
+    place
 }
 
 impl Site {
@@ -270,6 +282,7 @@ impl Site {
             limits: Limits::default(),
             outputs: Outputs::default(),
             default_issuer: None,
+            segmenter: None,
             destinations: Vec::new(),
             sending: Retry::default(),
         }
@@ -313,6 +326,11 @@ impl Site {
         if written.folders.marker.as_deref().is_some_and(|name| name.is_empty() || name.contains('/')) {
             fault("folders.marker", "must be a plain file name".to_owned());
         }
+        let segmenter = written.segmenter.map(|segmenter| segmenter.check(base)).transpose();
+        let segmenter = segmenter.unwrap_or_else(|faults| {
+            faults.into_iter().for_each(|(key, what)| fault(key, what));
+            None
+        });
         let mut or_fault = |key: &str, name: &str, read: io::Result<Document>| {
             read.map_err(|error| fault(key, format!("names `{name}`, which cannot be read: {error}"))).ok()
         };
@@ -343,6 +361,7 @@ impl Site {
             limits: written.limits,
             outputs: written.outputs,
             default_issuer: written.default_issuer,
+            segmenter,
             destinations,
             sending: written.sending,
         })

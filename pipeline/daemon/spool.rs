@@ -11,6 +11,7 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io;
+use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
@@ -122,7 +123,7 @@ impl Spool {
         for entry in fs::read_dir(delivery)? {
             let entry = entry?;
             if entry.file_name().to_string_lossy().starts_with(ATTEMPT) {
-                fs::remove_dir_all(entry.path())?;
+                durable::remove_dir(&entry.path())?;
             }
         }
         Ok(())
@@ -132,7 +133,7 @@ impl Spool {
     pub fn attempt(&self, ticket: &Ticket, number: usize) -> io::Result<PathBuf> {
         let path = self.under_way(ticket).join(format!("{ATTEMPT}{number}"));
         if path.exists() {
-            fs::remove_dir_all(&path)?;
+            durable::remove_dir(&path)?;
         }
         fs::create_dir(&path)?;
         Ok(path)
@@ -204,7 +205,7 @@ impl Spool {
             durable::sync_dir(&to)?;
             durable::sync_dir(to.parent().unwrap_or(&to))?;
         }
-        fs::remove_dir_all(&from)?;
+        durable::remove_dir(&from)?;
         durable::sync_dir(&self.folders.spool)
     }
 
@@ -233,12 +234,13 @@ impl Spool {
     }
 }
 
-/// The folders below `folder` that hold a `result.json`, sorted.
+/// The folders below `folder` that hold a `result.json`, sorted. What is hidden is under way, never a result.
 pub fn results(folder: &Path) -> io::Result<Vec<PathBuf>> {
     let mut results = Vec::new();
     for entry in fs::read_dir(folder)? {
-        let path = entry?.path();
-        if path.join("result.json").is_file() {
+        let entry = entry?;
+        let path = entry.path();
+        if !entry.file_name().as_bytes().starts_with(b".") && path.join("result.json").is_file() {
             results.push(path);
         }
     }

@@ -1,6 +1,6 @@
 //! The child's side of the conversation: what it says while it works.
 
-use super::job::{HISTORY_READY, PatientKey, Said};
+use super::job::{HISTORY_READY, PatientKey, Said, Segmented};
 use crate::intake::Announce;
 use std::io::{self, BufRead, Write as _};
 use std::path::Path;
@@ -21,6 +21,14 @@ pub fn ask_history(patients: Vec<PatientKey>, from_parent: &mut dyn BufRead) -> 
     let mut line = String::new();
     from_parent.read_line(&mut line)?;
     if line.trim_end() == HISTORY_READY { Ok(()) } else { Err(io::Error::other("the parent sent no history")) }
+}
+
+/// Has the parent run the site's own segmenter on the folder that is ready for it, and waits until it has ended.
+pub fn ask_segmenter(from_parent: &mut dyn BufRead) -> io::Result<Segmented> {
+    say(&Said::Segment);
+    let mut line = String::new();
+    from_parent.read_line(&mut line)?;
+    Ok(serde_json::from_str(&line)?)
 }
 
 /// From now on a panic says where it happened, never what it was about: its text may hold a name.

@@ -7,6 +7,7 @@ use super::ledger::{CourseEntry, LedgerError, Outcome};
 use super::note;
 use super::postman::{self, PostError};
 use super::runner::{self, Desk, Ended, RunError};
+use super::segmenter::Ran;
 use super::settings::Documents;
 use super::shared::{Shared, clock_time, timestamp};
 use super::spool::{self, READINGS_FILE, REASON_FILE};
@@ -70,6 +71,7 @@ pub(super) fn job(shared: &Shared) -> Job {
         earlier: Vec::new(),
         parent: runner::own_pid(),
         amended: None,
+        segmenter: shared.site.segmenter.clone(),
     }
 }
 
@@ -77,6 +79,8 @@ struct WorkDesk<'a> {
     shared: &'a Shared,
     ticket: &'a Ticket,
     held: Vec<PatientKey>,
+    /// What became of the site's own segmenter in this attempt, for `run.json`.
+    segmented: Vec<Value>,
 }
 
 impl WorkDesk<'_> {
@@ -88,6 +92,7 @@ impl WorkDesk<'_> {
 impl Desk for WorkDesk<'_> {
     fn attempt(&mut self, number: usize) -> io::Result<PathBuf> {
         self.release();
+        self.segmented.clear();
         self.shared.spool.attempt(self.ticket, number)
     }
 
@@ -117,6 +122,15 @@ impl Desk for WorkDesk<'_> {
             }
             _ => {}
         }
+    }
+
+    fn segmented(&mut self, ran: &Ran) {
+        let (ticket, took) = (self.ticket.clone(), ran.took);
+        match &ran.failure {
+            None => Event::Segmented { ticket, took }.log(),
+            Some(failure) => Event::SegmenterFailed { ticket, code: failure.code, took }.log(),
+        }
+        self.segmented.push(ran.account());
     }
 
     fn cancelled(&self) -> bool {
@@ -168,10 +182,10 @@ fn measure(shared: &Shared, ticket: &Ticket) -> Result<(), Setback> {
         earlier: earlier.unwrap_or_default(),
         ..job(shared)
     };
-    let mut desk = WorkDesk { shared, ticket, held: Vec::new() };
+    let mut desk = WorkDesk { shared, ticket, held: Vec::new(), segmented: Vec::new() };
     let ended = shared.runner.run(job, &mut desk);
     let concluded = match ended {
-        Ok(ended) => settle_end(shared, &delivery, ended, began),
+        Ok(ended) => settle_end(shared, &delivery, ended, &desk.segmented, began),
         Err(error) => {
             // What the attempt left is of no use; the next start would remove it as well.
             let _ = shared.spool.roll_back(ticket);
@@ -183,7 +197,13 @@ fn measure(shared: &Shared, ticket: &Ticket) -> Result<(), Setback> {
     concluded
 }
 
-fn settle_end(shared: &Shared, delivery: &Delivery, ended: Ended, began: Instant) -> Result<(), Setback> {
+fn settle_end(
+    shared: &Shared,
+    delivery: &Delivery,
+    ended: Ended,
+    segmented: &[Value],
+    began: Instant,
+) -> Result<(), Setback> {
     let ticket = delivery.ticket();
     let now = timestamp();
     match ended {
@@ -198,7 +218,10 @@ fn settle_end(shared: &Shared, delivery: &Delivery, ended: Ended, began: Instant
             if acquisitions == 0 {
                 shared.spool.quarantine(delivery, Some(&out), NOTHING, &set_aside, &now)?;
             } else {
-                let run = run_document(shared, delivery, &now, attempts, began.elapsed(), &set_aside);
+                let mut run = run_document(shared, delivery, &now, attempts, began.elapsed(), &set_aside);
+                if !segmented.is_empty() {
+                    run["segmenter"] = segmented.into();
+                }
                 shared.spool.publish(delivery, &out, &run)?;
             }
         }

@@ -1,8 +1,9 @@
 //! Files that are there after a power cut: write, sync, rename, sync the folder. Everything the service
 //! publishes goes through here.
 
-use std::fs::{self, File};
+use std::fs::{self, File, Permissions};
 use std::io::{self, Write as _};
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
 /// Writes a file so that after a crash either the old or the whole new content is there.
@@ -22,6 +23,31 @@ pub fn publish_dir(from: &Path, to: &Path) -> io::Result<()> {
     fs::rename(from, to)?;
     sync_dir(parent(to)?)?;
     sync_dir(parent(from)?)
+}
+
+/// Removes a folder with all that is in it, also where whoever made a folder in it has closed it. Links are not followed.
+pub fn remove_dir(folder: &Path) -> io::Result<()> {
+    match fs::remove_dir_all(folder) {
+        Err(error) if error.kind() == io::ErrorKind::PermissionDenied => {
+            open_up(folder)?;
+            fs::remove_dir_all(folder)
+        }
+        other => other,
+    }
+}
+
+fn open_up(folder: &Path) -> io::Result<()> {
+    let mut waiting = vec![folder.to_path_buf()];
+    while let Some(folder) = waiting.pop() {
+        fs::set_permissions(&folder, Permissions::from_mode(0o700))?;
+        for entry in fs::read_dir(&folder)? {
+            let entry = entry?;
+            if entry.file_type()?.is_dir() {
+                waiting.push(entry.path());
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Syncs every file and folder below `folder`, and the folder itself.
@@ -63,6 +89,21 @@ mod tests {
         write(&path, b"short").unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"short");
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn closed_folders_are_removed_and_links_out_of_them_lead_nowhere() {
+        let folder = tempfile::tempdir().unwrap();
+        let (gone, kept) = (folder.path().join("gone"), folder.path().join("kept"));
+        fs::create_dir_all(gone.join("closed/deep")).unwrap();
+        fs::create_dir(&kept).unwrap();
+        fs::write(kept.join("x"), b"x").unwrap();
+        std::os::unix::fs::symlink(&kept, gone.join("closed/link")).unwrap();
+        fs::set_permissions(gone.join("closed/deep"), Permissions::from_mode(0o000)).unwrap();
+        fs::set_permissions(gone.join("closed"), Permissions::from_mode(0o000)).unwrap();
+        remove_dir(&gone).unwrap();
+        assert!(!gone.exists() && kept.join("x").exists());
+        assert!(remove_dir(&gone).is_err_and(|error| error.kind() == io::ErrorKind::NotFound));
     }
 
     #[test]

@@ -5,7 +5,7 @@ use super::outputs::Outputs;
 use super::result::{
     AcquisitionFacts, Amended, Change, CourseFacts, EarlierReading, FatFraction, FitFacts, Input, Lic, MeasuringRange,
     NamedRegion, NextScan, NoiseFacts, PatientFacts, Position, Predecessor, ProfileFacts, R2Star, Relation,
-    ResultDocument, RoiFacts, RoleKind, SCHEMA_VERSION, ScannerFacts, SeriesLine, Software, measured,
+    ResultDocument, RoiFacts, RoleKind, SCHEMA_VERSION, ScannerFacts, SegmenterFacts, SeriesLine, Software, measured,
 };
 use super::room;
 use super::statistics;
@@ -301,6 +301,12 @@ fn roi_facts(case: &Case<'_>, region: &Region) -> Option<RoiFacts> {
     Some(RoiFacts {
         amended: match mask.origin() {
             MaskOrigin::Amended { by, why } => Some(Amended { by: by.clone(), why: why.clone() }),
+            _ => None,
+        },
+        segmenter: match mask.origin() {
+            MaskOrigin::Segmented { by, from, digest } => {
+                Some(SegmenterFacts { name: by.clone(), file: from.clone(), digest: digest.to_string() })
+            }
             _ => None,
         },
         regions: region

@@ -243,6 +243,9 @@ pub struct RoiFacts {
     pub excluded: BTreeMap<String, usize>,
     /// Who amended it and why.
     pub amended: Option<Amended>,
+    /// The site's own segmenter, where the region is its answer; absent otherwise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub segmenter: Option<SegmenterFacts>,
     /// Every region of the file it was read from, where it was not found by the service.
     #[serde(default)]
     pub regions: Vec<NamedRegion>,
@@ -260,6 +263,17 @@ pub struct Amended {
     pub by: String,
     /// Why.
     pub why: String,
+}
+
+/// The answer of a site's own segmenter.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SegmenterFacts {
+    /// What the site calls it.
+    pub name: String,
+    /// The file it answered with.
+    pub file: String,
+    /// Digest of that file.
+    pub digest: String,
 }
 
 /// One of several regions of a file.

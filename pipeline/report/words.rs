@@ -58,7 +58,7 @@ catalogue! {
     expected, found, what_to_do, patient, born, sex, patient_id, study_date, accession, scanner, field_strength, referring, institution,
     result, thresholds, chance_means, also, body_iron, trend, hollow, side_above, side_below, side_unknown,
     everyone, transfused, not_transfused, sickle_cell, before_transplant, condition_unknown, no_source,
-    other_scanner, due_by, conforms, deviations, heart, left_out_short, amended_by, automatic, supplied, amended, signal, course, course_none, change, since_event, next_scan,
+    other_scanner, due_by, conforms, deviations, heart, left_out_short, amended_by, segmented_by, automatic, supplied, amended, signal, course, course_none, change, since_event, next_scan,
     acquisition, echo_times, repetition_time, flip_angle, grid, profile, revision, profile_none,
     calibration, source, equation, budget, standard_uncertainty, provenance, software, digest, profile_digest, region_digest, predecessor, reviewed_by, not_reviewed, model, noise,
     quality_picture, mg_per_g, vessel, bile, lesion, edge, dome, near_gas, flawed, unfitted, outlier,

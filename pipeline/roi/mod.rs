@@ -27,7 +27,7 @@ use crate::study::Acquisition;
 
 pub use drawn::{Drawn, RegionFormat, SuppliedFile};
 pub use region::{ExcludedCount, Exclusion, Region, RegionMeasures, SliceStatistics, dice};
-pub use supplied::{NamedRegion, amended, read_regions, supplied};
+pub use supplied::{NamedRegion, amended, read_regions, segmented, supplied};
 
 /// Finds the liver without help, from the echoes and the survey together.
 ///

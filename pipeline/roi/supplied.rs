@@ -1,4 +1,4 @@
-//! Regions from elsewhere: delivered with the series, or amended by a person.
+//! Regions from elsewhere: delivered with the series, drawn by the site's own segmenter, or amended by a person.
 
 use super::confidence::{self, Subject};
 use super::drawn::{Drawn, RegionFormat, SuppliedFile, refusal, whole};
@@ -7,7 +7,7 @@ use super::region::{Exclusion, Region};
 use super::{nifti, seg};
 use crate::fit::{State, Survey};
 use crate::protocol::RegionLimits;
-use crate::study::{Acquisition, Finding, MaskOrigin, flaw};
+use crate::study::{Acquisition, Digest, Finding, MaskOrigin, flaw};
 use serde::{Deserialize, Serialize};
 
 /// Smallest region of interest that is reported, mm² (common practice, no source).
@@ -49,6 +49,19 @@ pub fn supplied(
     file: &SuppliedFile<'_>,
 ) -> Result<Region, Finding> {
     given(acquisition, survey, limits, file, MaskOrigin::Supplied { from: file.name.to_owned() })
+}
+
+/// The answer of the site's own segmenter, in the same way: its name and the digest of the answer are kept with it.
+pub fn segmented(
+    acquisition: &Acquisition,
+    survey: &Survey,
+    limits: &RegionLimits,
+    file: &SuppliedFile<'_>,
+    by: &str,
+) -> Result<Region, Finding> {
+    let digest = Digest::of(file.bytes);
+    let origin = MaskOrigin::Segmented { by: by.to_owned(), from: file.name.to_owned(), digest };
+    given(acquisition, survey, limits, file, origin)
 }
 
 /// The region as a person amended it, in the same way: who and why are kept with it.

@@ -10,10 +10,19 @@ use serde::{Deserialize, Serialize};
 pub enum MaskOrigin {
     /// Found by the service.
     Automatic,
-    /// Delivered beside the series, or by a site's own segmenter.
+    /// Delivered beside the series.
     Supplied {
         /// What it was read from.
         from: String,
+    },
+    /// Supplied by the site's own segmenter.
+    Segmented {
+        /// What the site calls it.
+        by: String,
+        /// What it was read from.
+        from: String,
+        /// Digest of its answer.
+        digest: Digest,
     },
     /// Drawn or corrected by a person.
     Amended {
@@ -29,7 +38,7 @@ impl MaskOrigin {
     pub fn word(&self) -> &'static str {
         match self {
             Self::Automatic => "automatic",
-            Self::Supplied { .. } => "supplied",
+            Self::Supplied { .. } | Self::Segmented { .. } => "supplied",
             Self::Amended { .. } => "amended",
         }
     }

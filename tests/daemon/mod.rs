@@ -7,6 +7,7 @@ mod ledger;
 mod profiles;
 mod receive;
 mod runner;
+mod segmenter;
 mod service;
 mod settings;
 mod supervisor;

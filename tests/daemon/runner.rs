@@ -3,9 +3,11 @@
 
 use siderolog::daemon::job::{Job, PatientKey, Said, Task};
 use siderolog::daemon::runner::{Desk, Ended, RunError, Runner};
+use siderolog::daemon::segmenter::{Ran, Segmenter};
 use siderolog::daemon::settings::{ChildLimits, Documents};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 struct Bench {
@@ -13,6 +15,7 @@ struct Bench {
     cancelled: AtomicBool,
     patients: Vec<PatientKey>,
     heard: Vec<Said>,
+    segmented: Vec<Ran>,
 }
 
 impl Desk for Bench {
@@ -28,6 +31,9 @@ impl Desk for Bench {
     fn heard(&mut self, said: &Said) {
         self.heard.push(said.clone());
     }
+    fn segmented(&mut self, ran: &Ran) {
+        self.segmented.push(ran.clone());
+    }
     fn cancelled(&self) -> bool {
         self.cancelled.load(Ordering::Relaxed)
     }
@@ -39,6 +45,7 @@ fn bench() -> Bench {
         cancelled: AtomicBool::new(false),
         patients: Vec::new(),
         heard: Vec::new(),
+        segmented: Vec::new(),
     }
 }
 
@@ -53,8 +60,13 @@ single() { case "$job" in *'"threads":1,'*) return 0;; esac; return 1; }
 "#;
 
 fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
+    let job = job(task, None);
+    Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)
+}
+
+fn job(task: Task, segmenter: Option<Segmenter>) -> Job {
     let limits = ChildLimits { wall_s: 1.0, file_s: 0.4, threads: 2, ..ChildLimits::default() };
-    let job = Job {
+    Job {
         task,
         inputs: Vec::new(),
         below: Vec::new(),
@@ -68,8 +80,71 @@ fn run(bench: &mut Bench, task: Task, script: &str) -> Result<Ended, RunError> {
         default_issuer: None,
         parent: 0,
         amended: None,
-    };
-    Runner::of(PathBuf::from("/bin/sh"), vec!["-c".to_owned(), format!("{WORDS}{script}")]).run(job, bench)
+        segmenter,
+    }
+}
+
+/// The same program is the child and what puts the segmenter behind its fence. The child asks for a region and hands
+/// the parent's answer back as a failure of its own, double quotes turned into single ones.
+const ASKS: &str = r#"#!/bin/sh
+[ "$1" = fenced ] && exec PROGRAM "$@"
+read -r job
+out=$(echo "$job" | sed 's/.*"out":"\([^"]*\)".*/\1/')
+PREPARE
+echo '{"say":"segment"}'
+read -r line
+echo "{\"say\":\"failed\",\"message\":\"$(echo "$line" | tr '"' "'")\"}"
+exit 1
+"#;
+
+fn segment(bench: &mut Bench, segmenter: Option<Segmenter>, prepare: &str) -> String {
+    let (text, own) = (bench.root.path().join("text"), bench.root.path().join("own"));
+    std::fs::write(&text, ASKS.replace("PROGRAM", env!("CARGO_BIN_EXE_siderolog")).replace("PREPARE", prepare))
+        .unwrap();
+    // Written by another process: a file that is open for writing here cannot be run.
+    assert!(Command::new("install").args(["-m", "755"]).args([&text, &own]).status().unwrap().success());
+    match Runner::of(own, vec!["child".to_owned()]).run(job(Task::Measure, segmenter), bench) {
+        Err(error) => error.to_string(),
+        Ok(ended) => format!("{ended:?}"),
+    }
+}
+
+fn shell(script: &str) -> Option<Segmenter> {
+    let command = ["/bin/sh", "-c", script, "sh"].map(str::to_owned).to_vec();
+    Some(Segmenter { command, ..Segmenter::default() })
+}
+
+#[test]
+fn a_segmenter_is_run_on_the_childs_folder_and_its_time_is_not_the_childs() {
+    let mut bench = bench();
+    // The child itself may take one second.
+    let answer = segment(&mut bench, shell("sleep 2; echo done > answer; echo printed"), "mkdir $out/.segmenter");
+    assert_eq!(answer, "{'segmenter':'ended'}");
+    let [ran] = &bench.segmented[..] else { panic!("{:?}", bench.segmented) };
+    assert_eq!((&ran.failure, ran.said.as_str()), (&None, "printed"));
+    assert!(bench.root.path().join("attempt-1/.segmenter/answer").exists());
+}
+
+#[test]
+fn a_child_gets_no_program_run_elsewhere_and_none_that_is_not_set() {
+    let mut there = bench();
+    let answer = segment(&mut there, None, "mkdir $out/.segmenter");
+    assert_eq!(answer, "{'segmenter':'failed','how':'is not set'}");
+    assert!(there.segmented.is_empty());
+    for prepare in ["true", "mkdir $out/../elsewhere; ln -s ../elsewhere $out/.segmenter", "touch $out/.segmenter"] {
+        let mut bench = bench();
+        let answer = segment(&mut bench, shell("echo x > x"), prepare);
+        assert!(answer.starts_with("{'segmenter':'failed','how':'could not be started"), "{prepare}: {answer}");
+        assert!(!bench.root.path().join("elsewhere/x").exists());
+    }
+}
+
+#[test]
+fn a_job_that_is_cancelled_while_its_segmenter_works_ends() {
+    let mut bench = bench();
+    bench.cancelled.store(true, Ordering::Relaxed);
+    let answer = segment(&mut bench, shell("sleep 600"), "mkdir $out/.segmenter");
+    assert_eq!(answer, "Cancelled");
 }
 
 fn aside(ended: &Ended) -> Vec<String> {

@@ -1,5 +1,6 @@
 //! The site file.
 
+use siderolog::daemon::segmenter::Segmenter;
 use siderolog::daemon::settings::Site;
 use std::fs;
 use std::path::PathBuf;
@@ -29,6 +30,12 @@ fn faults_name_file_line_and_column() {
         "destinations:\n  - {name: a, folder: {path: x}, files: [report_pfd]}\n",
         "destinations:\n  - {name: a, folder: {path: x}}\n  - {name: a, folder: {path: y}}\n",
         "destinations:\n  - {name: a, folder: {path: x}, unreleased: all}\n",
+        "segmenter: {}\n",
+        "segmenter: {command: [none/here]}\n",
+        "child: {cpu_s: 9, wall_s: 9}\nsegmenter:\n  command: [/]\n  wall_s: 0\n  cpu_s: 0\n  name: 'a\\b'\n",
+        "segmenter: {command: [/bin/sh], folder_mb: 8, answer_mb: 9, memory_mb: 1}\n",
+        "segmenter: {command: /bin/sh}\n",
+        "segmenter: {command: [site.yaml]}\n",
     ]
     .iter()
     .map(|text| errors(text))
@@ -50,6 +57,37 @@ fn the_shipped_site_file_says_the_defaults() {
     {
         assert!(text.contains(&format!("  {key}: ")), "{key} is not in config/site.yaml");
     }
+}
+
+/// The example of a segmenter shows every limit as it is without one.
+#[test]
+fn the_shipped_site_file_shows_a_segmenter_with_the_defaults() {
+    let text = include_str!("../../config/site.yaml");
+    let shown = text.split("# segmenter:\n").nth(1).unwrap();
+    let shown = shown.lines().take_while(|line| line.starts_with("#   "));
+    let shown: String = shown.map(|line| format!("{}\n", line.strip_prefix("# ").unwrap_or(line))).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let program = shown.split(['[', ',', ']']).nth(1).unwrap();
+    let shown = shown.replace(program, "/bin/sh");
+    let path = folder.path().join("site.yaml");
+    fs::write(&path, format!("segmenter:\n{shown}")).unwrap();
+    let segmenter = Site::load(&path).unwrap_or_else(|error| panic!("{error}")).segmenter.unwrap();
+    let plain = Segmenter { command: segmenter.command.clone(), name: segmenter.name.clone(), ..Segmenter::default() };
+    assert_eq!(segmenter, plain);
+    for key in serde_json::to_value(plain).unwrap().as_object().unwrap().keys() {
+        assert!(shown.contains(&format!("  {key}: ")), "{key} is not shown");
+    }
+}
+
+#[test]
+fn a_segmenter_may_be_named_by_its_place_beside_the_site_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("site.yaml");
+    std::os::unix::fs::symlink("/bin/sh", folder.path().join("own-segmenter")).unwrap();
+    fs::write(&path, "segmenter: {command: [own-segmenter, --fast]}\n").unwrap();
+    let segmenter = Site::load(&path).unwrap().segmenter.unwrap();
+    assert_eq!(segmenter.command, [folder.path().join("own-segmenter").to_str().unwrap(), "--fast"]);
+    assert_eq!((segmenter.name.as_str(), segmenter.wall_s), ("own-segmenter", 60.0));
 }
 
 #[test]

@@ -30,7 +30,15 @@ pub(super) fn read(input: PathBuf) -> Intake {
 pub(super) fn analyse(intake: Intake, outputs: &Outputs) -> Vec<Analysed> {
     let calibrations = Document::of("confirmed.yaml", confirmed::calibrations());
     let rules = Rules::of(&Documents { calibrations: Some(calibrations), ..Documents::default() }).unwrap();
-    let setting = Setting { rules: &rules, outputs, history: &[], default_issuer: None, earlier: &[], amended: None };
+    let setting = Setting {
+        rules: &rules,
+        outputs,
+        history: &[],
+        default_issuer: None,
+        earlier: &[],
+        amended: None,
+        segmenter: None,
+    };
     chain::analyse(intake, &setting, &|_, _| {})
 }
 

@@ -203,6 +203,7 @@ impl Made {
                 digest: Digest::of(b"r").to_string(),
                 excluded: exclusions.iter().map(|e| (e.word.clone(), e.voxels)).collect(),
                 amended: None,
+                segmenter: None,
                 regions: Vec::new(),
                 by_slice: Vec::new(),
                 histogram: None,

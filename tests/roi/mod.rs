@@ -3,6 +3,7 @@
 mod amend;
 mod given;
 mod population;
+mod segmenter;
 mod unmoved;
 
 use siderolog::fit;

@@ -140,7 +140,8 @@ fn write(maker: &Maker<'_, '_>, kind: &Kind, label: &str, segments: &[Segment<'_
 
 fn describe(maker: &Maker<'_, '_>, index: usize, segment: &Segment<'_>) -> Set {
     let roi = maker.view.result.roi.as_ref();
-    let by_hand = roi.is_some_and(|r| r.method != "automatic") && segment.tracked;
+    let by_hand = roi.is_some_and(|r| r.method != "automatic" && r.segmenter.is_none()) && segment.tracked;
+    let segmenter = roi.and_then(|r| r.segmenter.as_ref());
     let software = &maker.view.result.software;
     let mut item = Set::new();
     item.code(tags::SEGMENTED_PROPERTY_CATEGORY_CODE_SEQUENCE, &segment.category)
@@ -158,7 +159,11 @@ fn describe(maker: &Maker<'_, '_>, index: usize, segment: &Segment<'_>) -> Set {
         .text(
             tags::ALGORITHM_PARAMETERS,
             VR::LT,
-            &format!("method={}", roi.map_or("automatic", |r| r.method.as_str())),
+            &format!(
+                "method={}{}",
+                roi.map_or("automatic", |r| r.method.as_str()),
+                segmenter.map_or(String::new(), |s| format!(" segmenter={}", s.name))
+            ),
         );
     item.sequence(tags::SEGMENTATION_ALGORITHM_IDENTIFICATION_SEQUENCE, vec![algorithm]);
     if segment.tracked {

@@ -3,7 +3,7 @@
 
 use crate::study::{Grid, Vector};
 use flate2::{Compression, GzBuilder};
-use std::io::Write as _;
+use std::io::{self, Write};
 
 /// Element type of a file.
 #[derive(Clone, Copy, Debug)]
@@ -16,6 +16,25 @@ enum Kind {
 pub fn floats(grid: &Grid, volumes: usize, values: impl Iterator<Item = f32>) -> Vec<u8> {
     let data: Vec<u8> = values.flat_map(f32::to_le_bytes).collect();
     write(grid, volumes, Kind::Float, &data)
+}
+
+/// Bytes that are gathered before they are compressed.
+const BLOCK: usize = 1 << 18;
+
+/// The same into a file, so that large images are not held once more.
+pub fn write_floats(to: impl Write, grid: &Grid, volumes: usize, values: impl Iterator<Item = f32>) -> io::Result<()> {
+    let mut encoder = GzBuilder::new().write(to, Compression::fast());
+    encoder.write_all(&header(grid, volumes, Kind::Float))?;
+    let mut block = Vec::with_capacity(BLOCK);
+    for value in values {
+        block.extend(value.to_le_bytes());
+        if block.len() >= BLOCK {
+            encoder.write_all(&block)?;
+            block.clear();
+        }
+    }
+    encoder.write_all(&block)?;
+    encoder.finish()?.flush()
 }
 
 /// A region: 1 inside, 0 outside.

@@ -483,9 +483,10 @@ fn acquisition(view: &View<'_>, words: &Words) -> Section {
         let left =
             if left.is_empty() { String::new() } else { format!("; {}: {}", words.left_out_short, left.join(", ")) };
         let count = words.count(roi.voxels);
-        let how = match &roi.amended {
-            Some(amended) => format!("{} {} ({})", words.amended_by, amended.by, amended.why),
-            None => words.method(&roi.method),
+        let how = match (&roi.amended, &roi.segmenter) {
+            (Some(amended), _) => format!("{} {} ({})", words.amended_by, amended.by, amended.why),
+            (None, Some(segmenter)) => format!("{} {}", words.segmented_by, segmenter.name),
+            (None, None) => words.method(&roi.method),
         };
         list.push(pair(words.region, format!("{how}; {count} {}{volume}{left}", words.voxels)));
         // One region is the whole; of several each is worth its own line.

@@ -92,6 +92,7 @@ pub(super) const WORDS: Words = Words {
     deviations: "deviating, see the findings",
     heart: "Liver iron does not show heart iron: cardiac T2* is a separate test.",
     amended_by: "amended by",
+    segmented_by: "by the site's own segmenter",
     automatic: "automatic",
     supplied: "supplied",
     amended: "amended",

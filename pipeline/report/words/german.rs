@@ -92,6 +92,7 @@ pub(super) const WORDS: Words = Words {
     deviations: "abweichend, siehe Feststellungen",
     heart: "Lebereisen sagt nichts über Herzeisen: T2* des Herzens ist eine eigene Untersuchung.",
     amended_by: "geändert von",
+    segmented_by: "vom hauseigenen Segmentierer",
     automatic: "automatisch",
     supplied: "mitgeliefert",
     amended: "geändert",
