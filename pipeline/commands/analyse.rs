@@ -191,7 +191,7 @@ struct Terminal {
     attempt: Option<tempfile::TempDir>,
     bar: ProgressBar,
     files: u64,
-    /// What became of the site's own segmenter in this attempt, for `run.json`.
+    /// What became of the site's own segmenter in every attempt, for `run.json`.
     segmented: Vec<Value>,
 }
 
@@ -201,7 +201,6 @@ impl Desk for Terminal {
         let folder = tempfile::Builder::new().prefix(&prefix).tempdir_in(&self.out)?;
         let path = folder.path().to_path_buf();
         self.attempt = Some(folder);
-        self.segmented.clear();
         Ok(path)
     }
 

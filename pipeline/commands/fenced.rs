@@ -46,6 +46,7 @@ fn prepare(args: &Args) -> anyhow::Result<Command> {
     let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
     let folder = rustix::fs::openat(CWD, &args.folder, flags, Mode::empty()).context("cannot open the folder")?;
     rustix::process::fchdir(&folder).context("cannot enter the folder")?;
+    // What the kernel lacks it lacks for the analysing child as well, whose parent tells the log.
     fence::enclose_segmenter(&segmenter, &folder, args.parent)?;
     let (program, arguments) = segmenter.command.split_first().context("no program is named")?;
     let mut command = Command::new(Path::new(program));

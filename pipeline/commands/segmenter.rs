@@ -116,7 +116,7 @@ impl<'a> Asker<'a> {
         DirBuilder::new().mode(0o700).create(&self.folder)?;
         let (grid, header, source) = (acquisition.grid(), acquisition.header(), acquisition.source());
         let echoes = acquisition.echo_times().len();
-        let step = grid.slice_step().or(grid.slice_thickness());
+        let step = grid.slice_step();
         let magnitude = acquisition.magnitude();
         let images = BufWriter::new(File::create(self.folder.join(IMAGES))?);
         nifti::write_floats(images, grid, echoes, magnitude.iter().copied())?;
@@ -168,10 +168,11 @@ impl Segment for Asker<'_> {
         // What could not be removed now is tried again at the end, and then it is an error.
         let _ = self.clear();
         let (name, format, bytes) = answer.map_err(|why| self.failed(&why))?;
-        let named = format!("the segmenter's {name}");
-        let file = SuppliedFile { name: &named, format, bytes: &bytes };
-        roi::segmented(acquisition, survey, limits, &file, &self.segmenter.name).map_err(|finding| {
-            finding
+        let file = SuppliedFile { name, format, bytes: &bytes };
+        let own = &self.segmenter.name;
+        roi::segmented(acquisition, survey, limits, &file, own).map_err(|finding| {
+            let message = format!("{} It is the answer of the site's segmenter {own}.", finding.message);
+            Finding { message, ..finding }
                 .attribute("answer of the site's segmenter")
                 .advice("Judge the region that was found instead, and have the segmenter looked at.")
         })

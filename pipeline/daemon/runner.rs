@@ -87,6 +87,23 @@ pub struct Runner {
     arguments: Vec<String>,
 }
 
+/// The site's own segmenter as one job goes on.
+#[derive(Default)]
+struct Segmenting {
+    /// How often it was run in this attempt.
+    runs: usize,
+    /// Why it is not run again: an answer may have brought an attempt down.
+    barred: Option<String>,
+}
+
+/// One attempt while it is followed.
+struct Following<'a> {
+    program: &'a Path,
+    job: &'a Job,
+    segmenting: &'a mut Segmenting,
+    desk: &'a mut dyn Desk,
+}
+
 /// How one attempt ended.
 enum Attempt {
     Finished(usize),
@@ -118,11 +135,13 @@ impl Runner {
     pub fn run(&self, mut job: Job, desk: &mut dyn Desk) -> Result<Ended, RunError> {
         let mut attempts = 0;
         let mut pinning = false;
+        let mut segmenting = Segmenting::default();
         loop {
             attempts += 1;
             let out = desk.attempt(attempts).map_err(RunError::Desk)?;
             job.out = out.as_path().into();
-            let (how, mut in_flight, sure) = match self.attempt(&job, desk)? {
+            segmenting.runs = 0;
+            let (how, mut in_flight, sure) = match self.attempt(&job, &mut segmenting, desk)? {
                 Attempt::Finished(acquisitions) => {
                     return Ok(Ended::Finished { out, acquisitions, set_aside: job.set_aside, attempts });
                 }
@@ -134,6 +153,10 @@ impl Runner {
             let given_up = |reason: String, set_aside| Ok(Ended::GivenUp { reason, set_aside });
             if job.task == Task::Survey {
                 return given_up(format!("the survey {how}"), job.set_aside);
+            }
+            if in_flight.is_empty() && segmenting.runs > 0 && segmenting.barred.is_none() {
+                segmenting.barred = Some(format!("was not asked again: the analysis {how} after it had answered"));
+                continue;
             }
             // With several files open, or none, one thread tells which file it is, or that it is none.
             if (in_flight.len() != 1 && !sure) && !pinning {
@@ -156,18 +179,20 @@ impl Runner {
         }
     }
 
-    fn attempt(&self, job: &Job, desk: &mut dyn Desk) -> Result<Attempt, RunError> {
+    fn attempt(&self, job: &Job, segmenting: &mut Segmenting, desk: &mut dyn Desk) -> Result<Attempt, RunError> {
         let mut command = Command::new(&self.program);
         command.args(&self.arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
         let mut child = command.spawn().map_err(RunError::Process)?;
-        let outcome = self.converse(&mut child, job, desk);
+        let outcome = Following { program: &self.program, job, segmenting, desk }.converse(&mut child);
         // Whatever happened, no child is left behind.
         let _ = child.kill();
         let _ = child.wait();
         outcome
     }
+}
 
-    fn converse(&self, child: &mut Child, job: &Job, desk: &mut dyn Desk) -> Result<Attempt, RunError> {
+impl Following<'_> {
+    fn converse(mut self, child: &mut Child) -> Result<Attempt, RunError> {
         let broken = || RunError::Process(io::Error::other("no pipe to the analysing process"));
         let mut stdin = child.stdin.take().ok_or_else(broken)?;
         let stdout = child.stdout.take().ok_or_else(broken)?;
@@ -177,26 +202,30 @@ impl Runner {
             .spawn(move || listen(stdout, &sender))
             .map_err(RunError::Process)?;
         // A child that died already is found below; its pipe may be closed.
-        let _ = send(&mut stdin, &serde_json::to_string(job).map_err(|e| RunError::Process(e.into()))?);
-        let outcome = self.follow(child, stdin, &heard, job, desk);
+        let _ = send(&mut stdin, &serde_json::to_string(self.job).map_err(|e| RunError::Process(e.into()))?);
+        let outcome = self.follow(child, stdin, &heard);
         let _ = child.kill();
         drop(heard);
         let _ = listener.join();
         outcome
     }
 
-    /// Runs the site's own segmenter on what the child has written, for the `times`th time.
-    fn segment(&self, job: &Job, times: usize, desk: &mut dyn Desk) -> Segmented {
-        let ran = match &job.segmenter {
-            None => return Segmented::Failed { how: "is not set".to_owned() },
-            Some(_) if times > SEGMENTER_LIMIT => {
-                return Segmented::Failed { how: format!("was asked for more than {SEGMENTER_LIMIT} regions") };
+    /// Runs the site's own segmenter on what the child has written.
+    fn segment(&mut self) -> Segmented {
+        self.segmenting.runs += 1;
+        let why_not = match &self.segmenting.barred {
+            None if self.segmenting.runs > SEGMENTER_LIMIT => {
+                Some(format!("was asked more than {SEGMENTER_LIMIT} times"))
             }
-            Some(segmenter) => {
-                segmenter.run(&self.program, &job.out.path().join(SEGMENTER_FOLDER), &|| desk.cancelled())
-            }
+            barred => barred.clone(),
         };
-        desk.segmented(&ran);
+        let ran = match (&self.job.segmenter, why_not) {
+            (Some(own), None) => {
+                own.run(self.program, &self.job.out.path().join(SEGMENTER_FOLDER), &|| self.desk.cancelled())
+            }
+            (_, why) => Ran::not(why.unwrap_or_else(|| "is not set".to_owned())),
+        };
+        self.desk.segmented(&ran);
         match ran.failure {
             None => Segmented::Ended,
             Some(Failure { how, .. }) => Segmented::Failed { how },
@@ -204,39 +233,35 @@ impl Runner {
     }
 
     fn follow(
-        &self,
+        &mut self,
         child: &mut Child,
         mut stdin: ChildStdin,
         heard: &Receiver<Said>,
-        job: &Job,
-        desk: &mut dyn Desk,
     ) -> Result<Attempt, RunError> {
         let started = Instant::now();
         // The child waits while the parent looks up earlier readings or runs a segmenter; that is not its time.
         let mut waited = Duration::ZERO;
-        let mut segmented = 0;
-        let wall = Duration::from_secs_f64(job.limits.wall_s);
-        let per_file = Duration::from_secs_f64(job.limits.file_s);
+        let wall = Duration::from_secs_f64(self.job.limits.wall_s);
+        let per_file = Duration::from_secs_f64(self.job.limits.file_s);
         let mut in_flight: BTreeMap<PathBuf, Instant> = BTreeMap::new();
         let mut answer = None;
         loop {
             match heard.recv_timeout(Duration::from_millis(50)) {
                 Ok(said) => {
-                    desk.heard(&said);
+                    self.desk.heard(&said);
                     match said {
                         Said::Opening { path } => drop(in_flight.insert(path.0, Instant::now())),
                         Said::Done { path } => drop(in_flight.remove(path.path())),
                         Said::Patients { patients } => {
-                            let file = job.out.path().join(super::job::HISTORY_FILE);
+                            let file = self.job.out.path().join(super::job::HISTORY_FILE);
                             let asked = Instant::now();
-                            desk.history(&patients, &file).map_err(RunError::Desk)?;
+                            self.desk.history(&patients, &file).map_err(RunError::Desk)?;
                             waited += asked.elapsed();
                             let _ = send(&mut stdin, HISTORY_READY);
                         }
                         Said::Segment => {
                             let asked = Instant::now();
-                            segmented += 1;
-                            let answer = self.segment(job, segmented, desk);
+                            let answer = self.segment();
                             waited += asked.elapsed();
                             let line = serde_json::to_string(&answer).map_err(|e| RunError::Process(e.into()))?;
                             let _ = send(&mut stdin, &line);
@@ -262,15 +287,15 @@ impl Runner {
                     });
                 }
             }
-            if desk.cancelled() {
+            if self.desk.cancelled() {
                 return Ok(Attempt::Cancelled);
             }
             if let Some((path, _)) = in_flight.iter().find(|(_, since)| since.elapsed() > per_file) {
-                let how = format!("took more than {} s over one file", job.limits.file_s);
+                let how = format!("took more than {} s over one file", self.job.limits.file_s);
                 return Ok(Attempt::Died { how, in_flight: vec![path.clone()], sure: true });
             }
             if started.elapsed().saturating_sub(waited) > wall {
-                let how = format!("did not end within {} s", job.limits.wall_s);
+                let how = format!("did not end within {} s", self.job.limits.wall_s);
                 return Ok(Attempt::Died { how, in_flight: in_flight.into_keys().collect(), sure: false });
             }
         }
@@ -319,6 +344,7 @@ pub(super) fn how(status: ExitStatus) -> String {
     match (status.signal(), status.code()) {
         (Some(libc::SIGXCPU), _) => "used up its processor time".to_owned(),
         (Some(libc::SIGXFSZ), _) => "wrote a larger file than it may".to_owned(),
+        (Some(libc::SIGSYS), _) => "made a system call that is forbidden here".to_owned(),
         (Some(libc::SIGABRT), _) => "ran out of memory or broke off".to_owned(),
         (Some(libc::SIGSEGV | libc::SIGBUS | libc::SIGILL), _) => "crashed".to_owned(),
         (Some(signal), _) => format!("was ended by signal {signal}"),

@@ -72,7 +72,7 @@ impl Segmenter {
         }
         for (key, value, least, most) in [
             ("segmenter.cpu_s", self.cpu_s, 1, 86_400),
-            ("segmenter.memory_mb", self.memory_mb, 16, 1 << 20),
+            ("segmenter.memory_mb", self.memory_mb, 64, 1 << 20),
             ("segmenter.folder_mb", self.folder_mb, 1, 1 << 16),
             ("segmenter.answer_mb", self.answer_mb, 1, self.folder_mb.min(1024)),
         ] {
@@ -109,7 +109,8 @@ impl Segmenter {
             Ok((mut child, said)) => {
                 let deadline = began + Duration::from_secs_f64(self.wall_s);
                 let broken_off = self.watch(&child, folder, before, deadline, cancelled);
-                let failure = broken_off.or(end(&mut child)).or_else(|| self.too_much(folder, before));
+                let own_end = end(&mut child);
+                let failure = broken_off.or(own_end).or_else(|| self.too_much(folder, before));
                 (failure, tail(said).unwrap_or_default())
             }
             Err(error) => {
@@ -201,6 +202,10 @@ pub struct Ran {
 }
 
 impl Ran {
+    /// It was not run at all.
+    pub fn not(why: String) -> Self {
+        Self { failure: Some(Failure::new("not-run", why)), said: String::new(), took: Duration::ZERO }
+    }
     /// For `run.json`, which lies beside the result.
     pub fn account(&self) -> Value {
         json!({

@@ -79,7 +79,7 @@ struct WorkDesk<'a> {
     shared: &'a Shared,
     ticket: &'a Ticket,
     held: Vec<PatientKey>,
-    /// What became of the site's own segmenter in this attempt, for `run.json`.
+    /// What became of the site's own segmenter in every attempt, for `run.json`.
     segmented: Vec<Value>,
 }
 
@@ -92,7 +92,6 @@ impl WorkDesk<'_> {
 impl Desk for WorkDesk<'_> {
     fn attempt(&mut self, number: usize) -> io::Result<PathBuf> {
         self.release();
-        self.segmented.clear();
         self.shared.spool.attempt(self.ticket, number)
     }
 

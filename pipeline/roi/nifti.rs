@@ -4,8 +4,8 @@ use super::drawn::{Drawn, RegionFormat, SuppliedFile, describe, locate, refusal}
 use crate::study::{Finding, Grid, Vector};
 use std::io::Read;
 
-/// Longest uncompressed file read, bytes: a label image of 512 × 512 × 512 in 8-byte numbers.
-const LONGEST: u64 = 1 << 30;
+/// Longest header with its extensions that is read before the voxels of a compressed file, bytes.
+const AHEAD: u64 = 1 << 24;
 /// Most labels in one file.
 const LABELS: usize = 64;
 
@@ -146,8 +146,9 @@ pub(super) fn read(grid: &Grid, file: &SuppliedFile<'_>) -> Result<Vec<Drawn>, F
     let broken = |why: &str| refusal(file.name, &format!("{why}."), "a NIfTI-1 label image".into(), why.to_owned());
     let mut unpacked = Vec::new();
     let bytes = if file.bytes.starts_with(&[0x1f, 0x8b]) {
-        let read = flate2::read::MultiGzDecoder::new(file.bytes).take(LONGEST + 1).read_to_end(&mut unpacked);
-        if read.is_err() || unpacked.len() as u64 > LONGEST {
+        // A label image on this grid ends here; what is longer is on another, as its header says.
+        let longest = AHEAD + 8 * grid.voxels() as u64;
+        if flate2::read::MultiGzDecoder::new(file.bytes).take(longest).read_to_end(&mut unpacked).is_err() {
             return Err(broken("its compressed data cannot be read"));
         }
         unpacked.as_slice()

@@ -9,6 +9,9 @@ use dicom_object::{InMemDicomObject, OpenFileOptions, file::ReadPreamble};
 /// SNOMED CT code of the liver, and the older code some programs still write.
 const LIVER_CODES: [&str; 2] = ["10200004", "T-62000"];
 
+/// Most voxels in all frames, and in all segments on the grid.
+const MOST: usize = 1 << 28;
+
 /// How the voxels are written.
 #[derive(Clone, Copy, PartialEq)]
 enum Coding {
@@ -73,7 +76,7 @@ pub(super) fn read(grid: &Grid, patient: Option<&str>, file: &SuppliedFile<'_>) 
     let empty = InMemDicomObject::new_empty();
     let shared = items(&object, tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE).first().unwrap_or(&empty);
     let size = rows.saturating_mul(columns);
-    if size == 0 || per_frame.is_empty() || size.saturating_mul(per_frame.len()) > 1 << 28 {
+    if size == 0 || per_frame.is_empty() || size.saturating_mul(per_frame.len()) > MOST {
         return Err(broken("it has no frames, or more than a region can have"));
     }
     let bits = number(&object, tags::BITS_ALLOCATED).unwrap_or(0);
@@ -96,6 +99,10 @@ pub(super) fn read(grid: &Grid, patient: Option<&str>, file: &SuppliedFile<'_>) 
             _ => pixels.get(at).map(|&byte| u32::from(byte)),
         }
     };
+    let described = items(&object, tags::SEGMENT_SEQUENCE).len();
+    if described.saturating_mul(grid.voxels()) > MOST {
+        return Err(broken("it has more segments than can be held on this grid"));
+    }
     let mut segments = segments(&object, grid.voxels());
     for (at, frame) in per_frame.iter().enumerate() {
         let placed = place_frame(frame, shared).ok_or_else(|| broken("a frame does not say where it lies"))?;

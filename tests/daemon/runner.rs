@@ -130,13 +130,35 @@ fn a_child_gets_no_program_run_elsewhere_and_none_that_is_not_set() {
     let mut there = bench();
     let answer = segment(&mut there, None, "mkdir $out/.segmenter");
     assert_eq!(answer, "{'segmenter':'failed','how':'is not set'}");
-    assert!(there.segmented.is_empty());
+    assert_eq!(there.segmented[0].failure.as_ref().unwrap().code, "not-run");
     for prepare in ["true", "mkdir $out/../elsewhere; ln -s ../elsewhere $out/.segmenter", "touch $out/.segmenter"] {
         let mut bench = bench();
         let answer = segment(&mut bench, shell("echo x > x"), prepare);
         assert!(answer.starts_with("{'segmenter':'failed','how':'could not be started"), "{prepare}: {answer}");
         assert!(!bench.root.path().join("elsewhere/x").exists());
     }
+}
+
+#[test]
+fn a_segmenter_whose_answer_brings_the_analysis_down_is_not_asked_again() {
+    let mut bench = bench();
+    // The first attempt dies over the answer.
+    let dies = "mkdir $out/.segmenter; case $out in *attempt-1) echo '{\"say\":\"segment\"}'; read -r line; kill -ABRT $$;; esac";
+    let answer = segment(&mut bench, shell("echo hostile > answer"), dies);
+    let why = "was not asked again: the analysis ran out of memory or broke off after it had answered";
+    assert_eq!(answer, format!("{{'segmenter':'failed','how':'{why}'}}"));
+    let outcomes: Vec<bool> = bench.segmented.iter().map(|ran| ran.failure.is_none()).collect();
+    assert_eq!(outcomes, [true, false]);
+    assert!(!bench.root.path().join("attempt-2/.segmenter/answer").exists());
+}
+
+#[test]
+fn a_child_that_asks_for_ever_is_not_served_for_ever() {
+    let mut bench = bench();
+    let prepare = "n=0; while [ $n -lt 256 ]; do echo '{\"say\":\"segment\"}'; read -r line; n=$((n+1)); done";
+    // No folder, so that every run ends at once.
+    let answer = segment(&mut bench, shell("true"), prepare);
+    assert_eq!(answer, "{'segmenter':'failed','how':'was asked more than 256 times'}");
 }
 
 #[test]

@@ -105,7 +105,7 @@ fn an_answer_is_measured_as_drawn_and_the_result_says_whose_it_is() {
     assert_eq!(given.result["roi"]["voxels"], bench.voxels);
     let segmenter = &given.result["roi"]["segmenter"];
     assert_eq!(segmenter["name"], "ward segmenter 2.1");
-    assert_eq!(segmenter["file"], "the segmenter's liver.nii");
+    assert_eq!(segmenter["file"], "liver.nii");
     assert_eq!(segmenter["digest"], Digest::of(&bench.liver).as_str());
     assert!(given.findings("segmenter-failed").is_empty() && given.findings("region-refused").is_empty());
     assert_eq!(given.run["segmenter"].as_array().unwrap().len(), 1);
@@ -167,15 +167,22 @@ fn every_failure_is_one_finding_and_the_automatic_region() {
     }
     // What can be read but does not fit is refused as any other region is.
     let noise = "echo noise > $1/liver.nii.gz";
+    // An element that says it has four gigabytes, and a gigabyte of nothing packed into little.
+    let mut long = [[0; 128].as_slice(), b"DICM", &[2, 0, 0x10, 0], b"UI", &[20, 0], b"1.2.840.10008.1.2.1\0"].concat();
+    long.extend([&[0x62, 0, 2, 0], b"OB".as_slice(), &[0, 0], &0xffff_fff0_u32.to_le_bytes(), &[0; 64]].concat());
+    fs::write(bench.path("long.dcm"), long).unwrap();
     for (script, why) in [
         ("cp $B/moved.nii $1/liver.nii", "it lies on another grid"),
         (noise, "it does not begin as a NIfTI-1 header"),
+        ("head -c 1000000000 /dev/zero | gzip -1 > $1/liver.nii.gz", "it does not begin as a NIfTI-1 header"),
+        ("cp $B/long.dcm $1/liver.dcm", "it cannot be read as DICOM"),
         ("cp $B/in/$(cd $B/in; find . -name '*.dcm' | head -1) $1/liver.dcm", "it is another kind of DICOM object"),
     ] {
         let given = bench.with(script, "");
         let [finding] = given.findings("region-refused")[..] else { panic!("{script}: {}", given.result) };
         let message = finding["message"].as_str().unwrap();
-        assert!(message.contains("the segmenter's liver.") && message.contains(why), "{message}");
+        assert!(message.starts_with("The region in liver.") && message.contains(why), "{message}");
+        assert!(message.ends_with("It is the answer of the site's segmenter ward segmenter 2.1."), "{message}");
         assert_eq!(given.result["roi"], plain.result["roi"], "{script}");
     }
 }
