@@ -197,20 +197,31 @@ impl Anatomy {
         (self.diaphragm(q[0], q[1]) - q[2]) * self.body.liver_height_mm
     }
 
-    /// Centres and radii in mm of the gas pockets, as spheres.
+    /// Centres and radii in mm of the gas pockets: of each, the sphere about its middle that holds as much.
     pub fn gas_pockets(&self) -> Vec<(Place, f64)> {
-        let scale = (self.inner[0] * self.inner[1]).sqrt();
-        let mut pockets = Vec::new();
-        if self.body.gas > 0.05 {
-            let s = &self.stomach;
-            let radius = s.radii[0].min(s.radii[2]) * (0.35 + 0.4 * self.body.gas);
-            let lift = s.radii[1] * (1.0 - self.body.gas);
-            pockets.push(([s.centre[0], s.centre[1] - lift, s.centre[2]], radius));
+        let balls = std::iter::once(self.stomach).chain(self.loops.iter().filter(|l| l.gas > 0.3).map(|l| l.ball));
+        balls.filter_map(|ball| self.gas_in(&ball)).collect()
+    }
+
+    /// What of a hollow organ is gas, by a raster of places: the liver may have grown over some of it.
+    fn gas_in(&self, ball: &Ellipsoid) -> Option<(Place, f64)> {
+        const STEPS: usize = 15;
+        let centre = self.place(ball.centre);
+        let half: Place =
+            [0, 1, 2].map(|k| ball.radii[k] * [self.inner[0], self.inner[1], self.body.liver_height_mm][k]);
+        let offset = |step: usize| (2.0 * step as f64 + 1.0) / STEPS as f64 - 1.0;
+        let (mut count, mut sum) = (0usize, [0.0; 3]);
+        for raster in 0..STEPS.pow(3) {
+            let steps = [raster / (STEPS * STEPS), raster / STEPS % STEPS, raster % STEPS];
+            let p: Place = [0, 1, 2].map(|k| centre[k] + half[k] * offset(steps[k]));
+            if self.tissue(p) == Tissue::Gas {
+                count += 1;
+                (0..3).for_each(|k| sum[k] += p[k]);
+            }
         }
-        for l in self.loops.iter().filter(|l| l.gas > 0.3) {
-            pockets.push((l.ball.centre, l.ball.radii[0] * l.gas));
-        }
-        pockets.into_iter().map(|(centre, radius)| (self.place(centre), radius * scale)).collect()
+        let cell: f64 = half.iter().map(|h| 2.0 * h / STEPS as f64).product();
+        let radius = libm::cbrt(0.75 / std::f64::consts::PI * cell * count as f64);
+        (count > 0).then(|| (sum.map(|s| s / count as f64), radius))
     }
 
     /// Whether a normalised place (already warped) lies in the liver's outline, whatever is in it.
@@ -389,4 +400,27 @@ fn loops(seed: u64, gas: f64) -> Vec<Loop> {
         add(centre, size, 0.18, &mut draw);
     }
     loops
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phantom::population;
+
+    /// Gas that makes a field lies in stomach or bowel, and most bodies have some in the stomach.
+    #[test]
+    fn gas_is_where_the_field_says_it_is() {
+        let bodies: Vec<Anatomy> = population(7, 60).iter().map(Anatomy::new).collect();
+        let mut stomachs = Vec::new();
+        for anatomy in &bodies {
+            for (centre, radius) in anatomy.gas_pockets() {
+                assert!(!anatomy.is_liver(centre), "a field from gas at {centre:?}, in the liver");
+                assert!(radius > 1.0 && radius < 60.0, "{radius} mm");
+            }
+            stomachs.extend(anatomy.gas_in(&anatomy.stomach).map(|(_, radius)| radius));
+        }
+        let mean = stomachs.iter().sum::<f64>() / stomachs.len() as f64;
+        println!("{} of {} stomachs hold gas, as much as a ball of {mean:.0} mm", stomachs.len(), bodies.len());
+        assert!(stomachs.len() * 2 > bodies.len() && mean > 10.0, "{stomachs:?}");
+    }
 }
