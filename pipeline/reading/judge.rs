@@ -150,6 +150,26 @@ pub(super) fn position(position: Position, median: f64, limits: [f64; 2], lic: O
     Some(made.expected(range).found(found).attribute("measuring range"))
 }
 
+/// A median inside the measuring range whose interval is not: beyond the upper end readings fall short of the truth, so
+/// that one just below it may belong to a liver beyond it.
+pub(super) fn reaches_beyond(summary: &R2StarSummary, limits: [f64; 2]) -> Option<Finding> {
+    (summary.high > limits[1]).then(|| {
+        finding(
+            Severity::Warn,
+            "interval-beyond-range",
+            format!(
+                "The interval of R2* reaches beyond the measuring range's upper end of {} /s: the true value may lie \
+                 above all that this acquisition can measure.",
+                plain(limits[1].round())
+            ),
+        )
+        .expected(format!("at most {} /s", plain(limits[1].round())))
+        .found(format!("{} to {} /s", plain(summary.low.round()), plain(summary.high.round())))
+        .attribute("measuring range")
+        .advice("Read it as no lower than its interval's lower end; only a shorter first echo can tell more.")
+    })
+}
+
 /// Where the echoes are not the profile's and the room can set them right, a repeat does help: the profile's echoes
 /// reach further than these did.
 pub(super) fn yield_to_echoes(judged: &[Finding], findings: &mut [Finding]) {

@@ -301,6 +301,7 @@ fn measure(
     findings.extend(judge::position(position, median, limits, lic));
     if position == Position::Inside {
         findings.extend(summary.as_ref().and_then(judge::too_uncertain));
+        findings.extend(summary.as_ref().and_then(|summary| judge::reaches_beyond(summary, limits)));
     }
     let range = MeasuringRange { r2star: limits, lic, position, snr: signal.snr, curve };
     Measured { summary, fat, range: Some(range), decay }

@@ -133,6 +133,23 @@ fn what_cannot_be_measured_gets_no_plain_number() {
     }
 }
 
+/// Close below the upper end the interval may reach beyond it, and then the reading says so.
+#[test]
+fn an_interval_beyond_the_range_is_named() {
+    let (reading, _) = read(&small(1.5, 500.0, 20.0));
+    let end = reading.range().unwrap().r2star[1];
+    assert!(!codes(&reading).contains(&"interval-beyond-range"));
+    let mut named = 0;
+    for share in [0.96, 0.98, 1.0] {
+        let (reading, _) = read(&small(1.5, share * end, 20.0));
+        let (range, summary) = (reading.range().unwrap(), reading.r2star().unwrap());
+        let beyond = range.position == Position::Inside && summary.high > range.r2star[1];
+        assert_eq!(codes(&reading).contains(&"interval-beyond-range"), beyond, "{share}: {summary:?}");
+        named += usize::from(beyond);
+    }
+    assert!(named > 0, "no interval reached beyond {end}");
+}
+
 #[test]
 fn pure_noise_gives_nothing() {
     let scan = phantom::scan(&small(1.5, 200.0, 50.0));
