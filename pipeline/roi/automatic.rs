@@ -1,15 +1,17 @@
 //! The automatic region: features on blocks, the trunk, the searches, the outline, the parenchyma.
 
+use super::blocks::{Blocks, power};
 use super::body::Body;
 use super::confidence::{self, Subject};
-use super::features::{Blocks, Features, Train, power};
+use super::features::Features;
 use super::lattice::Frame;
 use super::outline::{Fine, outline};
 use super::parenchyma::Voxels;
 use super::region::{Region, RegionMeasures, dice};
-use super::search::{Evidence, Ground, Organ, median};
+use super::search::{Evidence, FAST, Ground, Organ};
 use super::sets::{Reach, components, count, dilate, erode};
 use super::smooth::distance;
+use super::train::Train;
 use crate::protocol::RegionLimits;
 use crate::study::{Acquisition, Finding, MaskOrigin, Severity, Stage, flaw};
 
@@ -29,6 +31,8 @@ pub(super) struct Surveyed<'a> {
     pub answered: &'a [bool],
     /// σ of one real channel and the effective number of coil elements.
     pub noise: [f64; 2],
+    /// σ of each voxel, where it is known place by place.
+    pub local: Option<&'a [f32]>,
 }
 
 /// Finds the liver without help.
@@ -41,17 +45,21 @@ pub(super) fn find(acq: &Acquisition, survey: &Surveyed<'_>, limits: &RegionLimi
     }
     let blocks = Blocks::of(&fine, BLOCK);
     let powers = power(acq, &frame, &blocks, sigma, elements);
-    let Some(body) = Body::find(&blocks.lattice, &powers, elements) else {
+    let Some(mut body) = Body::find(&blocks.lattice, &powers, elements) else {
         return missing(acq, "No trunk is seen in the images.");
     };
     let train = Train::of(acq, elements);
-    let features = Features::of_blocks(&powers, &train, &body.trunk);
+    let features = Features::of_blocks(&powers, &blocks.lattice, &train, &body.trunk);
+    body.measure(&blocks.lattice, &features.adipose);
     let ground = Ground::new(&blocks.lattice, &features, &body);
     // The same search with the sides exchanged: an organ on the left that makes the better liver is not passed over.
     let (evidence, exchanged) = rayon::join(|| Evidence::new(&ground, false), || Evidence::new(&ground, true));
     let (own, rival) = rayon::join(|| search(&evidence), || exchanged.refine(exchanged.start_by_tissue()));
     let rivalry = exchanged.merits(&rival)[1] / own.merits[1].max(1e-6) * darker(&rival, &own.organ);
-    let (side_in_doubt, mirrored) = (rivalry > 1.0, rivalry > MIRRORED);
+    // One liver in ten thousand lies on the left (common knowledge); one loaded until it hardly shows is no rarity, and
+    // then the spleen makes the better picture.
+    let loaded = usual_rate(&own.organ) > FAST && ground.fast(&evidence.heart) > ground.fast(&exchanged.heart);
+    let (side_in_doubt, mirrored) = (rivalry > 1.0, rivalry > MIRRORED && !loaded);
     let (evidence, own) = if mirrored {
         let own = doubted(&exchanged, rival);
         (exchanged, own)
@@ -117,14 +125,15 @@ fn better(evidence: &Evidence<'_>, first: Organ, second: Organ) -> Best {
 /// spleen does (common knowledge). The root of the ratio of their rates, no more than fourfold; the whole ratio against the
 /// slower one, as a liver that is nearly black shows little of itself besides.
 fn darker(one: &Organ, other: &Organ) -> f64 {
-    let rate = |organ: &Organ| {
-        let mut rates: Vec<f32> =
-            (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[0][k]).collect();
-        median(&mut rates).map_or(0.0, f64::from)
-    };
     // A black organ has no rate that could be told; nothing is darker. What is black elsewhere may be lung.
-    let faster = rate(one) - if other.tissue.black > 0.5 { BLACK } else { rate(other) };
+    let other = if other.tissue.black > 0.5 { BLACK } else { f64::from(usual_rate(other)) };
+    let faster = f64::from(usual_rate(one)) - other;
     libm::exp(if faster < 0.0 { faster } else { (0.5 * faster).min(DARKER) })
+}
+
+/// Median of ln(R2* + what a shim adds) over an organ's tissue.
+fn usual_rate(organ: &Organ) -> f32 {
+    organ.usual(0).unwrap_or(0.0)
 }
 
 /// ln of a rate in 1/s beyond any that can be told.
@@ -157,10 +166,8 @@ fn at_full_resolution(
     let (body, features) = (evidence.ground.body, evidence.ground.features);
     let lattice = &frame.lattice;
     let [sigma, elements] = survey.noise;
-    let beat = median(
-        &mut (0..organ.set.len()).filter(|&k| organ.set[k]).map(|k| organ.tissue.level[2][k]).collect::<Vec<_>>(),
-    );
-    let train = Train::of(acq, elements).expecting(beat.unwrap_or(0.0), 0.12);
+    let train = Train::of(acq, elements).expecting(organ.usual(2).unwrap_or(0.0), 0.12);
+    let train = organ.usual(1).map_or_else(|| train.clone(), |origin| train.about(origin));
     let fine = Fine::of(lattice, blocks, organ, &evidence.prior);
     let band = Fine::band(blocks);
     let near: Vec<bool> = fine.inward.iter().map(|&d| d > -band - 3.0).collect();
@@ -180,6 +187,11 @@ fn at_full_resolution(
             (single, [away(&lung), away(&gas)])
         },
     );
+    let local = survey.local.map(|local| {
+        let mut times = frame.gather(local);
+        times.iter_mut().for_each(|v| *v /= sigma as f32);
+        times
+    });
     let voxels = Voxels {
         lattice,
         organ: &set,
@@ -191,6 +203,7 @@ fn at_full_resolution(
         to_lung: &to_lung,
         to_gas: &to_gas,
         flawed: &frame.gather(acq.flaws()).iter().map(|&f| f != flaw::NONE).collect::<Vec<_>>(),
+        noisier: local.as_deref(),
         unfitted: &frame.gather(survey.answered).iter().map(|&f| !f).collect::<Vec<_>>(),
     };
     let code = voxels.exclusions();
@@ -202,7 +215,7 @@ fn voids(blocks: &Blocks, body: &Body, features: &Features, organ: &Organ) -> (V
     let lattice = &blocks.lattice;
     let near_organ = dilate(lattice, &organ.set, 1.0);
     let dark: Vec<bool> = (0..body.trunk.len())
-        .map(|k| body.trunk[k] && features.dark[k] && body.depth[k] > 6.0 && !near_organ[k])
+        .map(|k| body.trunk[k] && features.void[k] && body.depth[k] > 6.0 && !near_organ[k])
         .collect();
     // A void of one block may be a dark vessel.
     let dark = if organ.tissue.black > 0.5 { erode(lattice, &dark, lattice.spacing[1]) } else { dark };

@@ -1,8 +1,8 @@
 //! The trunk, its fat, and where a voxel lies in it: coordinates that do not depend on the size of the patient.
 
-use super::features::Power;
+use super::blocks::Power;
 use super::lattice::Lattice;
-use super::search::median;
+use super::search::{FAT, median};
 use super::sets::{Reach, close, count, dilate, fill_holes, heaviest, open};
 use super::smooth::distance;
 
@@ -22,6 +22,8 @@ pub(super) struct Body {
     pub back: Vec<f32>,
     /// Thickness of the subcutaneous fat at the right, left, front and back, mm.
     pub fat: [f64; 4],
+    /// Mean square of the brightest of the first echoes, in σ².
+    brightest: Vec<f32>,
 }
 
 /// Gap in the outline that is closed, and the thinnest bridge to an arm that is cut, mm.
@@ -35,7 +37,7 @@ const SECTORS: usize = 24;
 const AIR: f32 = 0.06;
 
 impl Body {
-    /// `None` where there is no trunk.
+    /// The trunk, or `None` where there is none; [`Body::measure`] fills in the rest once the echoes of its blocks are known.
     pub fn find(lattice: &Lattice, power: &Power, coil_elements: f64) -> Option<Self> {
         let echoes = power.squares.len().min(3);
         let noise = (4.0 * coil_elements) as f32;
@@ -72,7 +74,7 @@ impl Body {
         }
         let outside: Vec<bool> = trunk.iter().map(|&v| !v).collect();
         let depth = distance(lattice, &outside, Reach::Plane);
-        let mut body = Self {
+        Some(Self {
             trunk,
             depth,
             wall: Vec::new(),
@@ -80,19 +82,25 @@ impl Body {
             across: Vec::new(),
             back: Vec::new(),
             fat: [0.0; 4],
-        };
-        body.measure_fat(lattice, &brightest);
-        body.lay_coordinates(lattice);
-        Some(body)
+            brightest,
+        })
+    }
+
+    /// Measures the fat under the skin, by brightness and by its peaks, and lays the coordinates inside it.
+    pub fn measure(&mut self, lattice: &Lattice, adipose: &[f32]) {
+        self.measure_fat(lattice, adipose);
+        self.lay_coordinates(lattice);
     }
 
     /// The bright layer under the skin: its thickness in each direction from the median signal by depth, all
-    /// slices together; then the distance of every place to the inside of that layer.
-    fn measure_fat(&mut self, lattice: &Lattice, brightest: &[f32]) {
+    /// slices together, no deeper than most of it follows the peaks of fat; then the distance of every place to the
+    /// inside of that layer.
+    fn measure_fat(&mut self, lattice: &Lattice, adipose: &[f32]) {
         const SHELL: f32 = 4.0;
         const SHELLS: usize = 20;
-        let boxes = self.boxes(lattice);
+        let (boxes, brightest) = (self.boxes(lattice), &self.brightest);
         let mut shells = vec![vec![Vec::new(); SHELLS]; SECTORS];
+        let mut peaks = vec![vec![Vec::new(); SHELLS]; SECTORS];
         let mut sector = vec![0u8; self.trunk.len()];
         for index in 0..self.trunk.len() {
             let [z, y, x] = lattice.place(index);
@@ -104,6 +112,7 @@ impl Body {
             let shell = (self.depth[index] / SHELL) as usize;
             if self.trunk[index] && shell < SHELLS {
                 shells[usize::from(sector[index])][shell].push(brightest[index].max(0.0));
+                peaks[usize::from(sector[index])][shell].push(adipose[index]);
             }
         }
         // Organs are darker than fat; where the layer is thin, what lies behind it must not pass for it.
@@ -111,15 +120,20 @@ impl Body {
         let mut organs: Vec<f32> =
             (0..self.trunk.len()).filter(|&k| self.depth[k] > 0.5 * deepest).map(|k| brightest[k].max(0.0)).collect();
         let organs = median(&mut organs).map_or(0.0, f32::sqrt);
+        // Where next to nothing follows the peaks of fat, the echoes tell nothing of it: they may all be in phase.
+        let fat = (0..self.trunk.len()).filter(|&k| self.trunk[k] && adipose[k] > FAT).count();
+        let told = fat * 50 > count(&self.trunk);
         let raw: Vec<f64> = shells
             .iter_mut()
-            .map(|shells| {
+            .zip(&mut peaks)
+            .map(|(shells, peaks)| {
                 let medians: Vec<f32> = shells.iter_mut().map(|values| median(values).map_or(0.0, f32::sqrt)).collect();
                 // The skin's own layer is partly air: the fat's level is the brightest of the first three.
                 let level = medians.iter().take(3).copied().fold(0.0, f32::max);
                 let start = medians.iter().position(|&m| m == level).unwrap_or(0);
                 let edge = (0.72 * level).max((1.05 * organs).min(0.9 * level));
-                let end = medians.iter().skip(start).position(|&m| m < edge).map(|k| k + start);
+                let mut is_fat = |at: usize| !told || median(&mut peaks[at]).is_some_and(|ratio| ratio > 0.0);
+                let end = (start..SHELLS).find(|&at| medians[at] < edge || (at > start && !is_fat(at)));
                 f64::from(end.map_or(0.0, |k| k as f32 * SHELL))
             })
             .collect();

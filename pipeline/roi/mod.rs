@@ -1,6 +1,7 @@
 //! The liver: found automatically, supplied or amended. Pure.
 
 mod automatic;
+mod blocks;
 mod body;
 mod confidence;
 mod cut;
@@ -20,6 +21,7 @@ mod sets;
 mod smooth;
 mod supplied;
 mod tissue;
+mod train;
 
 use crate::fit::{Noise, State, Survey};
 use crate::protocol::RegionLimits;
@@ -41,6 +43,7 @@ pub fn find(acquisition: &Acquisition, survey: &Survey, noise: &Noise, limits: &
         standard_error: &survey.standard_error,
         answered: &answered,
         noise: [noise.sigma, noise.coil_elements],
+        local: noise.local.as_deref(),
     };
     automatic::find(acquisition, &surveyed, limits)
 }

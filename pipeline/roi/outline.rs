@@ -1,7 +1,8 @@
 //! The organ's outline at full resolution: a second cut in a band about the outline found on blocks.
 
+use super::blocks::Blocks;
 use super::cut::Graph;
-use super::features::{Blocks, Features};
+use super::features::Features;
 use super::lattice::Lattice;
 use super::search::{Organ, with_near_pieces};
 use super::sets::{Reach, both, dilate, fill_holes, heaviest, open};
@@ -89,10 +90,19 @@ pub(super) fn outline(
             _ => 16.0,
         }
     };
+    // What is black among single voxels is more than among blocks.
+    let share_of_black = |from: f32, to: f32| {
+        let within = |k: &usize| allowed(*k) && fine.inward[*k] > from && fine.inward[*k] < to;
+        let (all, black) = (0..len)
+            .filter(within)
+            .fold((0usize, 0usize), |(all, black), k| (all + 1, black + usize::from(features.dark[k])));
+        black as f32 / all.max(1) as f32
+    };
+    let black = [share_of_black(0.5 * band, f32::INFINITY), share_of_black(-band, -0.5 * band)];
     let mut graph = Graph::new(members.len(), 3 * members.len());
     let plane = lattice.plane();
     for (at, &k) in members.iter().enumerate() {
-        let own = tissue.tissue_log_odds(fine.level(k), features, k);
+        let own = tissue.tissue_log_odds(fine.level(k), features, k, black);
         let place = (fine.inward[k] / 3.0).clamp(-3.0, 3.0) + 0.7 * fine.prior[k].clamp(-8.0, 0.0);
         graph.prefer_source(at, (SCALE * (own.clamp(-6.0, 4.0) + place)) as i32);
         for j in lattice.neighbours(k) {

@@ -1,11 +1,13 @@
 //! From the organ to its parenchyma: one reason for every voxel left out.
 
-use super::features::{Features, Train};
+use super::features::Features;
 use super::lattice::Lattice;
 use super::outline::Fine;
 use super::region::Exclusion;
+use super::search::median;
 use super::sets::{Reach, components, dilate, erode};
 use super::tissue::Tissue;
+use super::train::Train;
 
 /// What the room knows of each voxel of the organ, in lattice order.
 pub(super) struct Voxels<'a> {
@@ -20,6 +22,8 @@ pub(super) struct Voxels<'a> {
     /// Distance in mm to the black places in the trunk outside the organ: lung, and gas in stomach and bowel.
     pub to_lung: &'a [f32],
     pub to_gas: &'a [f32],
+    /// How many times noisier each voxel is than the features take it to be, where that is known.
+    pub noisier: Option<&'a [f32]>,
     pub flawed: &'a [bool],
     pub unfitted: &'a [bool],
 }
@@ -27,6 +31,8 @@ pub(super) struct Voxels<'a> {
 /// Beyond this many spreads a voxel is not the organ's tissue; and a neighbour of such a voxel beyond this many.
 const FAR: f32 = 3.5;
 const AWAY: f32 = 2.2;
+/// At the rim the neighbour is as likely, so that less makes a voxel its own.
+const DOUBTFUL: f32 = 1.6;
 /// Least intrinsic spread of rate and ln S0 from voxel to voxel, more than from block to block. What is called foreign
 /// too readily is a voxel that noise has made so, and a median without the slow ones is high.
 const VOXEL_SPREAD: [f32; 2] = [0.10, 0.06];
@@ -38,23 +44,40 @@ const TUBE: f64 = 7.0;
 
 impl Voxels<'_> {
     /// Signed distance of one voxel's rate and ln S0 from the tissue's level, in spreads.
-    fn away(&self, f: &Features, k: usize) -> [f32; 2] {
+    fn away(&self, f: &Features, k: usize, least: [f32; 2]) -> [f32; 2] {
         let (value, error) = f.triple(k);
         let level = self.fine.level(k);
         if f.dark[k] {
-            // Dark is no surprise where the organ's own signal would be lost in the noise.
-            let usual = self.tissue.black > 0.5 || self.train.loses(level[0], level[1]);
+            // Dark is no surprise where the signal of the organ's faster parts would be lost in the noise.
+            let fast = level[0] + AWAY * self.tissue.spread[0].max(VOXEL_SPREAD[0]);
+            let usual = self.tissue.black > 0.5 || self.train.loses(fast, level[1]);
             return if usual { [0.0; 2] } else { [10.0, -10.0] };
         }
+        let noisier = self.noisier.map_or(1.0, |times| times[k]);
         std::array::from_fn(|part| {
             let spread = self.tissue.spread[part].max(VOXEL_SPREAD[part]);
-            (value[part] - level[part]) / (spread * spread + error[part] * error[part]).sqrt()
+            let error = noisier * error[part].max(least[part]);
+            (value[part] - level[part]) / (spread * spread + error * error).sqrt()
         })
+    }
+
+    /// Errors of ln rate and ln S0 that the organ's own tissue has, of single voxels and of neighbourhoods: a voxel that
+    /// noise makes seem slower seems better known as well.
+    fn usual_errors(&self) -> [[f32; 2]; 2] {
+        /// Samples that count in a neighbourhood weighted 1-2-1 both ways where all are alike: 16²/36.
+        const TOGETHER: f32 = 7.1;
+        let level = [0, 1].map(|part| {
+            let mut values: Vec<f32> =
+                (0..self.organ.len()).filter(|&k| self.organ[k]).map(|k| self.fine.level[part][k]).collect();
+            median(&mut values).unwrap_or(0.0)
+        });
+        [1.0, TOGETHER].map(|samples| self.train.errors_at(level, samples))
     }
 
     /// An [`Exclusion`] code for each voxel.
     pub fn exclusions(&self) -> Vec<u8> {
         let mut code = vec![0u8; self.organ.len()];
+        let errors = self.usual_errors();
         let inside: Vec<usize> = (0..self.organ.len()).filter(|&k| self.organ[k]).collect();
         let mut mark = |k: usize, reason: Exclusion| {
             if code[k] == 0 {
@@ -69,7 +92,7 @@ impl Voxels<'_> {
             }
         }
         // Raised rates beside gas and under the lung.
-        let raised = self.grown(&inside, |[rate, _]| rate > 2.5, |[rate, _]| rate > 1.2);
+        let raised = self.grown(&inside, errors, |[rate, _]| rate > 2.5, |[rate, _]| rate > 1.2);
         for &k in inside.iter().filter(|&&k| raised[k]) {
             if self.to_lung[k] <= DOME_REACH && self.to_lung[k] <= self.to_gas[k] {
                 mark(k, Exclusion::Dome);
@@ -79,13 +102,16 @@ impl Voxels<'_> {
         }
         // Fluid and blood: slower decay, or another signal at echo time zero.
         let off = |[rate, origin]: [f32; 2]| (rate.min(0.0).powi(2) + origin * origin).sqrt();
-        let foreign = self.grown(&inside, |z| off(z) > FAR, |z| off(z) > AWAY);
+        let foreign = self.grown(&inside, errors, |z| off(z) > FAR, |z| off(z) > AWAY);
         self.name_foreign(&foreign, &mut mark);
-        let rim = erode(self.lattice, self.organ, 0.5 * self.lattice.spacing[1].min(self.lattice.spacing[2]));
+        let rim = erode(self.lattice, self.organ, 1.01 * self.lattice.spacing[1].max(self.lattice.spacing[2]));
         for &k in &inside {
-            let [rate, origin] = self.away(self.single, k);
-            let z = (rate * rate + origin * origin).sqrt();
-            if !rim[k] && z > AWAY {
+            let distance = |f: &Features, least| {
+                let [rate, origin] = self.away(f, k, least);
+                (rate * rate + origin * origin).sqrt()
+            };
+            let z = distance(self.single, errors[0]);
+            if !rim[k] && (z > AWAY || distance(self.smooth, errors[1]) > DOUBTFUL) {
                 mark(k, Exclusion::Edge);
             } else if z > FAR {
                 mark(k, Exclusion::Outlier);
@@ -99,6 +125,7 @@ impl Voxels<'_> {
     fn grown(
         &self,
         inside: &[usize],
+        errors: [[f32; 2]; 2],
         strict: impl Fn([f32; 2]) -> bool,
         lenient: impl Fn([f32; 2]) -> bool,
     ) -> Vec<bool> {
@@ -106,7 +133,7 @@ impl Voxels<'_> {
         let mut candidate = vec![false; self.organ.len()];
         let mut stack = Vec::new();
         for &k in inside {
-            let (single, smooth) = (self.away(self.single, k), self.away(self.smooth, k));
+            let (single, smooth) = (self.away(self.single, k, errors[0]), self.away(self.smooth, k, errors[1]));
             candidate[k] = lenient(single) && lenient(smooth);
             if candidate[k] && (strict(single) || strict(smooth)) {
                 out[k] = true;

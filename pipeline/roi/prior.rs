@@ -28,7 +28,7 @@ pub(super) fn share_of_radius(across: f32, back: f32, wall: f32, half: [f32; 2])
     wall / radius.max(20.0)
 }
 
-const RIM: (f32, f32) = (0.125, 50.0);
+const RIM: (f32, f32) = (0.145, 50.0);
 
 /// Log odds against liver in a slice of the chest, where the heart lies from somewhat right of the middle leftwards.
 pub(super) fn heart(across: f32) -> f32 {

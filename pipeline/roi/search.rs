@@ -28,6 +28,8 @@ pub(super) struct Ground<'a> {
 
 /// A block whose echoes follow the peaks of fat by this much is fat.
 pub(super) const FAT: f32 = 3.0;
+/// ln of 300 /s and the shim: beyond what any organ without iron decays at.
+pub(super) const FAST: f32 = 5.78;
 /// Costs are whole numbers of this share of a natural logarithm.
 const SCALE: f32 = 100.0;
 
@@ -51,7 +53,7 @@ impl<'a> Ground<'a> {
         /// Gas in stomach and bowel is less than the first share, a slice above the diaphragm more than the second.
         const BLACK: [f32; 2] = [0.15, 0.40];
         let plane = self.lattice.plane().max(1);
-        (self.place.chunks(plane).zip(self.inside.chunks(plane)).zip(self.features.dark.chunks(plane)))
+        (self.place.chunks(plane).zip(self.inside.chunks(plane)).zip(self.features.void.chunks(plane)))
             .map(|((places, inside), dark)| {
                 let there = |k: &usize| inside[*k] && side * places[*k][0] > 0.2;
                 let all = (0..places.len()).filter(there).count().max(1);
@@ -59,6 +61,15 @@ impl<'a> Ground<'a> {
                 ((black as f32 / all as f32 - BLACK[0]) / (BLACK[1] - BLACK[0])).clamp(0.0, 1.0)
             })
             .collect()
+    }
+
+    /// How much of a place decays as only a loaded organ does, black blocks included; `weight` says how far each block is
+    /// of the place.
+    pub fn fast(&self, weight: &[f32]) -> f32 {
+        let f = self.features;
+        let fast = |k: &usize| f.dark[*k] || f.rate[*k] > FAST;
+        let all: f32 = weight.iter().sum();
+        (0..weight.len()).filter(fast).map(|k| weight[k]).sum::<f32>() / all.max(f32::MIN_POSITIVE)
     }
 
     /// Blocks of fat and of the muscle wall.
@@ -323,7 +334,8 @@ impl<'a> Evidence<'a> {
         for _ in 0..4 {
             let unary = tissue.log_odds(self);
             let next = self.cut(&unary);
-            let next = fill_holes(self.ground.lattice, &self.one_piece(&next));
+            let next = self.of_one_tissue(self.one_piece(&next), &unary);
+            let next = fill_holes(self.ground.lattice, &next);
             let changed = next.iter().zip(&set).filter(|(a, b)| a != b).count();
             let same = changed * 500 <= count(&next);
             set = next;
@@ -333,6 +345,26 @@ impl<'a> Evidence<'a> {
             }
         }
         Organ { set, tissue }
+    }
+
+    /// Without those parts of a slice that place rather than tissue has made the organ's: lung about the dome, a spleen
+    /// that the left lobe touches.
+    fn of_one_tissue(&self, mut set: Vec<bool>, odds: &[f32]) -> Vec<bool> {
+        /// Mean log odds of the tissue about a place, as a share of the whole organ's.
+        const LEAST: f32 = 0.33;
+        /// How far about, mm of a Gaussian's standard deviation, within the slice.
+        const ABOUT: f64 = 12.0;
+        let [_, tall, wide] = self.ground.lattice.spacing;
+        let slices = Lattice { spacing: [f64::INFINITY, tall, wide], ..*self.ground.lattice };
+        let mut sums: Vec<f32> = (0..set.len()).map(|k| if set[k] { odds[k] - self.prior[k] } else { 0.0 }).collect();
+        let mut shares: Vec<f32> = set.iter().map(|&v| f32::from(v)).collect();
+        let usual = LEAST * (sums.iter().sum::<f32>() / count(&set).max(1) as f32).max(0.0);
+        blur(&slices, &mut sums, ABOUT);
+        blur(&slices, &mut shares, ABOUT);
+        for (kept, (sum, share)) in set.iter_mut().zip(sums.iter().zip(&shares)) {
+            *kept &= *sum >= usual * share;
+        }
+        set
     }
 
     fn cut(&self, unary: &[f32]) -> Vec<bool> {
@@ -389,6 +421,14 @@ pub(super) fn with_near_pieces(lattice: &Lattice, set: &[bool], main: Vec<bool>)
 pub(super) struct Organ {
     pub set: Vec<bool>,
     pub tissue: Tissue,
+}
+
+impl Organ {
+    /// Median over the organ of what is expected of its rate (0), ln S0 (1) or beat (2).
+    pub fn usual(&self, part: usize) -> Option<f32> {
+        let level = &self.tissue.level[part];
+        median(&mut (0..self.set.len()).filter(|&k| self.set[k]).map(|k| level[k]).collect::<Vec<_>>())
+    }
 }
 
 pub(super) fn median(values: &mut [f32]) -> Option<f32> {

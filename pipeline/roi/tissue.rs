@@ -1,6 +1,7 @@
 //! What the organ's tissue looks like, learnt from the blocks that are in it, against everything else in the trunk.
 
-use super::features::{Blocks, Features, logarithm};
+use super::blocks::Blocks;
+use super::features::{Features, logarithm};
 use super::lattice::Lattice;
 use super::search::{Evidence, FAT, Ground, median};
 use super::sets::{count, erode};
@@ -12,6 +13,8 @@ use rayon::prelude::*;
 const RATE_SPREAD: [f32; 2] = [0.08, 0.24];
 const ORIGIN_SPREAD: [f32; 2] = [0.03, 0.13];
 const BEAT_SPREAD: [f32; 2] = [0.03, 0.12];
+/// Spread of ln R2* between places of one liver where it cannot be measured: 10 to 20 % (common knowledge).
+const TEXTURE: f32 = 0.15;
 /// How far the tissue's level may drift over the organ, mm of a Gaussian's standard deviation.
 const DRIFT: f64 = 35.0;
 /// Most that the peaks of fat may count against a place.
@@ -53,6 +56,17 @@ impl Features {
     pub fn triple(&self, k: usize) -> ([f32; 3], [f32; 3]) {
         ([self.rate[k], self.origin[k], self.beat[k]], [self.rate_error[k], self.origin_error[k], self.beat_error[k]])
     }
+}
+
+/// Distances of ln rate and ln S0 from a tissue's level in standard deviations, the second from what goes with the rate
+/// found; and the determinant of their covariance. `lean` is the correlation of the errors; the spreads, those of the
+/// tissue itself, go each its own way.
+fn decorrelated(away: [f32; 2], error: [f32; 2], spread: [f32; 2], lean: f32) -> ([f32; 2], f32) {
+    let variance = [0, 1].map(|k| spread[k] * spread[k] + error[k] * error[k]);
+    let together = lean * error[0] * error[1];
+    let rest = variance[1] - together * together / variance[0];
+    let origin = (away[1] - together / variance[0] * away[0]) / rest.sqrt();
+    ([away[0] / variance[0].sqrt(), origin], variance[0] * rest)
 }
 
 /// The error a voxel's rate would have at the tissue's level, `away` from it: a slow decay is not known to a smaller
@@ -114,25 +128,30 @@ impl Tissue {
     }
 
     /// Log odds of liver against the rest from one block's or voxel's features, position aside.
-    pub fn tissue_log_odds(&self, level: [f32; 3], f: &Features, k: usize) -> f32 {
+    /// `black` is the share of black places in the organ and outside it.
+    pub fn tissue_log_odds(&self, level: [f32; 3], f: &Features, k: usize, black: [f32; 2]) -> f32 {
         if f.dark[k] {
-            return logarithm((self.black + 0.002) / (self.others.black + 0.02));
+            return logarithm((black[0] + 0.002) / (black[1] + 0.02));
         }
         let (value, error) = f.triple(k);
         let away: [f32; 3] = std::array::from_fn(|k| value[k] - level[k]);
         let error = [rate_error_at_level(error[0], away[0]), error[1], error[2]];
-        let variance: [f32; 3] = std::array::from_fn(|k| self.spread[k] * self.spread[k] + error[k] * error[k]);
-        let z: f32 = (0..3).map(|k| away[k] * away[k] / variance[k]).sum();
+        // What is hardly known cannot tell how widely it varies within the tissue.
+        let spread = [self.spread[0].max(error[0].min(TEXTURE)), self.spread[1]];
+        let ([rate, origin], determinant) = decorrelated([away[0], away[1]], [error[0], error[1]], spread, f.lean[k]);
+        let beat = self.spread[2] * self.spread[2] + error[2] * error[2];
+        let z = rate * rate + origin * origin + away[2] * away[2] / beat;
         // Student's t with four degrees of freedom in three dimensions: strays cost, but not without limit. The
         // constant is Γ(7/2)/(Γ(2)·(4π)^(3/2)).
-        let scale = (variance[0] * variance[1] * variance[2]).sqrt();
-        let own = logarithm((1.0 - self.black + 0.002) * 0.0746 / scale) - 3.5 * logarithm(1.0 + 0.25 * z);
+        let scale = (determinant * beat).sqrt();
+        let own = logarithm((1.0 - black[0] + 0.002) * 0.0746 / scale) - 3.5 * logarithm(1.0 + 0.25 * z);
         own - self.others.log_density[cell(away)] - f.adipose[k].clamp(0.0, MOST_ADIPOSE)
     }
 
     /// Log odds of liver at each block, the place included.
     pub fn log_odds(&self, evidence: &Evidence) -> Vec<f32> {
         let ground = evidence.ground;
+        let black = [self.black, self.others.black];
         (0..ground.inside.len())
             .into_par_iter()
             .with_min_len(1024)
@@ -141,7 +160,7 @@ impl Tissue {
                     return -20.0;
                 }
                 let level = std::array::from_fn(|part| self.level[part][k]);
-                self.tissue_log_odds(level, ground.features, k).clamp(-8.0, 5.0) + evidence.prior[k]
+                self.tissue_log_odds(level, ground.features, k, black).clamp(-8.0, 5.0) + evidence.prior[k]
             })
             .collect()
     }
@@ -368,6 +387,16 @@ mod tests {
         for (column, wanted) in [(0, 2.0), (1, 0.3), (2, -0.2), (4, 0.4), (8, 0.0), (SHADING, 0.45)] {
             assert!((found[column] - wanted).abs() < 1e-4, "{column}: {} and {wanted}", found[column]);
         }
+    }
+
+    /// Against the inverse of the covariance written out: spreads 0.1 and 0.2, errors 0.3 and 0.4 that go together by half.
+    #[test]
+    fn what_goes_together_is_one_distance() {
+        let ([rate, origin], determinant) = decorrelated([0.5, -0.2], [0.3, 0.4], [0.1, 0.2], 0.5);
+        let (a, b, c) = (0.1f32, 0.06f32, 0.2f32);
+        assert!((determinant - (a * c - b * b)).abs() < 1e-6);
+        let whole = (c * 0.25 + 2.0 * b * 0.1 + a * 0.04) / (a * c - b * b);
+        assert!((rate * rate + origin * origin - whole).abs() < 1e-4, "{rate} {origin} {whole}");
     }
 
     /// A decay of 16 /s ± 10 beside a liver of 67 /s: by its own share of error it could be anything, by the error a

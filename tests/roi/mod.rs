@@ -91,6 +91,20 @@ fn a_liver_black_from_the_first_echo_is_found_or_flagged() {
     assert!(dice > 0.7 || flagged, "Dice {dice:.3}, {:?}", found.region.findings());
 }
 
+/// A liver of which two echoes show anything, beside a loaded spleen that shows well: the spleen is no liver for that.
+#[test]
+fn a_spleen_is_not_taken_for_a_loaded_liver() {
+    for (field, r2star, snr) in [(1.5, 1800.0, 60.0), (3.0, 1700.0, 25.0)] {
+        let mut recipe = Recipe { field_strength_t: field, ..adult() };
+        recipe.liver.r2star = r2star;
+        recipe.body.spleen_r2star = Some(500.0);
+        recipe.receive.snr = snr;
+        let found = find(&recipe);
+        let [dice, outside, _] = scores(&found.truth, &found.region);
+        assert!(dice > 0.80 && outside < 0.05, "{field} T: Dice {dice:.3}, {outside:.3} outside");
+    }
+}
+
 /// The same acquisition with its columns and rows exported the other way round.
 fn exported_otherwise(acquisition: &Acquisition) -> (Acquisition, Vec<usize>) {
     let grid = acquisition.grid();
