@@ -16,7 +16,7 @@ pub(super) fn log_odds(across: f32, back: f32, wall: f32, half: [f32; 2]) -> f32
     // The spine with its muscles, and the spleen's place.
     let spine = 8.0 * blob(0.0, 0.7, 0.5, 0.6);
     let spleen = 10.0 * blob(0.78, 0.32, 0.72, 0.66);
-    // The wall of muscle and ribs takes some eighth of the way from the skin's fat to the middle, all round.
+    // The wall of muscle and ribs takes some seventh of the way from the skin's fat to the middle, all round.
     let rim = (RIM.1 * (share_of_radius(across, back, wall, half) - RIM.0)).clamp(-7.0, 0.0);
     (right.max(left) + 0.5 - spine.max(0.0) - spleen.max(0.0) + rim).clamp(-9.0, 2.5)
 }
