@@ -20,6 +20,8 @@ struct Abdomen {
     /// What the result says can be measured, and where the region lies in it; none where it has no region.
     range: Option<([f64; 2], Position)>,
     verdict: Verdict,
+    /// Enough signal, and echoes early enough, for 1000 /s to be promised: S0 of 40 σ, the first echo at 1.0 ms.
+    promising: bool,
     row: String,
 }
 
@@ -35,6 +37,7 @@ impl Abdomen {
         const CLEARLY: f64 = 1.15;
         let Some(([low, high], position)) = self.range else { return };
         let truth = self.truth;
+        assert!(!self.promising || high >= 1000.0, "abdomen {index}: no more than {high:.0} can be measured");
         match position {
             Position::Above => {
                 assert!(high <= truth, "abdomen {index}: at least {high:.0} where the truth is {truth:.0}")
@@ -113,7 +116,8 @@ fn abdomen(index: usize, recipe: &Recipe) -> Abdomen {
         verdict.word(),
         codes.join(", ")
     );
-    Abdomen { dice, outside, error: error.abs(), truth: truth.median_r2star, range, verdict, row }
+    let promising = recipe.receive.snr >= 40.0 && recipe.sequence.first_echo_ms <= 1.0;
+    Abdomen { dice, outside, error: error.abs(), truth: truth.median_r2star, range, verdict, promising, row }
 }
 
 /// What is promised of those within range, as counted.
