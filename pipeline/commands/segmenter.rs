@@ -14,7 +14,7 @@ use crate::study::{Acquisition, Finding, Seconds, Severity, SourceFrame, SourceI
 use serde::Serialize;
 use std::cell::RefCell;
 use std::fs::{self, DirBuilder, File};
-use std::io::{self, BufRead, BufWriter, Read as _};
+use std::io::{self, BufRead, BufWriter, Read as _, Write as _};
 use std::os::unix::fs::DirBuilderExt as _;
 use std::path::{Path, PathBuf};
 
@@ -119,7 +119,7 @@ impl<'a> Asker<'a> {
         let step = grid.slice_step();
         let magnitude = acquisition.magnitude();
         let images = BufWriter::new(File::create(self.folder.join(IMAGES))?);
-        nifti::write_floats(images, grid, echoes, magnitude.iter().copied())?;
+        nifti::write_floats(images, grid, echoes, magnitude.iter().copied())?.flush()?;
         let used = self.files.iter().filter(|file| file.acquisition.as_ref() == Some(&source.digest));
         let whole = used.filter_map(|file| std::path::absolute(&file.path).ok()).filter(|path| path.is_file());
         let request = Request {

@@ -14,43 +14,36 @@ enum Kind {
 
 /// Magnitudes, one volume an echo; NaN stays NaN.
 pub fn floats(grid: &Grid, volumes: usize, values: impl Iterator<Item = f32>) -> Vec<u8> {
-    let data: Vec<u8> = values.flat_map(f32::to_le_bytes).collect();
-    write(grid, volumes, Kind::Float, &data)
+    // Writing to memory cannot fail.
+    write_floats(Vec::new(), grid, volumes, values).unwrap_or_default()
 }
 
-/// Bytes that are gathered before they are compressed.
-const BLOCK: usize = 1 << 18;
-
 /// The same into a file, so that large images are not held once more.
-pub fn write_floats(to: impl Write, grid: &Grid, volumes: usize, values: impl Iterator<Item = f32>) -> io::Result<()> {
+pub fn write_floats<W: Write>(to: W, grid: &Grid, volumes: usize, values: impl Iterator<Item = f32>) -> io::Result<W> {
+    write(to, &header(grid, volumes, Kind::Float), values.map(f32::to_le_bytes))
+}
+
+/// A region: 1 inside, 0 outside.
+pub fn region(grid: &Grid, inside: &[bool]) -> Vec<u8> {
+    write(Vec::new(), &header(grid, 1, Kind::Byte), inside.iter().map(|&v| [u8::from(v)])).unwrap_or_default()
+}
+
+fn write<W: Write, const N: usize>(to: W, header: &[u8], values: impl Iterator<Item = [u8; N]>) -> io::Result<W> {
+    /// Bytes that are gathered before they are compressed.
+    const BLOCK: usize = 1 << 18;
+    // No name and no time in the container, so that the same voxels give the same bytes.
     let mut encoder = GzBuilder::new().write(to, Compression::fast());
-    encoder.write_all(&header(grid, volumes, Kind::Float))?;
+    encoder.write_all(header)?;
     let mut block = Vec::with_capacity(BLOCK);
     for value in values {
-        block.extend(value.to_le_bytes());
+        block.extend(value);
         if block.len() >= BLOCK {
             encoder.write_all(&block)?;
             block.clear();
         }
     }
     encoder.write_all(&block)?;
-    encoder.finish()?.flush()
-}
-
-/// A region: 1 inside, 0 outside.
-pub fn region(grid: &Grid, inside: &[bool]) -> Vec<u8> {
-    let data: Vec<u8> = inside.iter().map(|&v| u8::from(v)).collect();
-    write(grid, 1, Kind::Byte, &data)
-}
-
-fn write(grid: &Grid, volumes: usize, kind: Kind, data: &[u8]) -> Vec<u8> {
-    let mut file = header(grid, volumes, kind);
-    file.extend_from_slice(data);
-    // No name and no time in the container, so that the same voxels give the same bytes.
-    let mut encoder = GzBuilder::new().write(Vec::new(), Compression::fast());
-    // Writing to memory cannot fail.
-    let _ = encoder.write_all(&file);
-    encoder.finish().unwrap_or_default()
+    encoder.finish()
 }
 
 /// The 348 bytes of the NIfTI-1 header and four that say no extension follows.
